@@ -1,0 +1,33 @@
+"""Errors that mean "cannot be measured or read": what is wrong, what is allowed, what to do."""
+
+
+class DefectscanError(Exception):
+    """Say in one line what is wrong and its value, what is allowed, and what to do.
+
+    Parameters
+    ----------
+    what
+        What is wrong, with its value.
+    allowed
+        What would have been accepted.
+    remedy
+        What the user can do about it.
+    """
+
+    def __init__(self, what: str, *, allowed: str, remedy: str) -> None:
+        self.what = what
+        self.allowed = allowed
+        self.remedy = remedy
+        super().__init__(f"{what}; {allowed}; {remedy}")
+
+
+class UnreadablePhotoError(DefectscanError):
+    """The file is not a photo that can be read whole."""
+
+
+class NotMeasurableError(DefectscanError):
+    """The photo can be read, but holds nothing that can be measured."""
+
+
+class OutputExistsError(DefectscanError):
+    """The output is there already and may not be written over."""

@@ -1,0 +1,96 @@
+"""Quality flags: measured, but doubtful. Each says what it means and what to do."""
+
+from enum import Enum
+
+
+class Flag(Enum):
+    """A doubt that travels with a measurement to the report.
+
+    Attributes
+    ----------
+    text
+        What it means.
+    advice
+        What to do about it.
+    """
+
+    FEW_LINES = (
+        "Only few lines are lit in this photo, so their geometry is taken from the highlight.",
+        "Take more photos with the highlight in other places of the panel.",
+    )
+    NO_SCALE = (
+        "The scale is unknown, so density is given per pixel and there is no grade.",
+        "State the scale with --mm-per-px: the millimetres on the panel over the pixels they fill.",
+    )
+    DIRECTIONS_MISSING = (
+        "The panel's edge or a part on it hides the ground where grooves of some directions "
+        "would show; they are taken to be like the others.",
+        "Take another photo with the highlight further from the edge.",
+    )
+    SHALLOW_WALLS = (
+        "Far from the highlight lines thin out more than the lamp explains, as shallow grooves "
+        "do; the outer part of the photo is left out.",
+        "Nothing needs doing; a photo with the lamp further away covers more ground.",
+    )
+    CROWDED = (
+        "Lines lie so close that some hide behind others; the density is corrected for it, and "
+        "less certain.",
+        "Go nearer, so that fewer lines fill the picture.",
+    )
+    UNEVEN_DIRECTIONS = (
+        "Grooves favour one direction, as wiping or a machine leaves them.",
+        "Take a second photo with the lamp moved a quarter turn round the highlight.",
+    )
+    ODD_GEOMETRY = (
+        "The lines do not lie round the highlight as one lamp would show them; circles are "
+        "assumed.",
+        "Use one lamp alone, cover other lights, and repeat the photo.",
+    )
+    SPARKLE = (
+        "Much of what looks like lines points in no lamp's direction: flakes, dust or noise.",
+        "Wipe the panel, lower the ISO, hold the camera still, and repeat the photo.",
+    )
+    AS_SEEN = (
+        "Visible lines only, not corrected for what the lamp hides.",
+        "Compare such numbers only between photos lit and taken alike.",
+    )
+    EXPOSURE_DIFFERS = (
+        "The two states were exposed differently; both are counted above the same contrast.",
+        "Lock the exposure for both photos.",
+    )
+    HIGHLIGHT_CUT = (
+        "The frame cuts the highlight.",
+        "Turn the camera until the highlight lies well inside the picture.",
+    )
+    BELOW_LIMIT = (
+        "The density is below what this photo can tell from nothing.",
+        "Take more photos of this state.",
+    )
+    NOT_REGISTERED = (
+        "The two photos could not be laid over each other; the correction compares densities only.",
+        "Leave a piece of tape, trim or an edge in both pictures.",
+    )
+    TURNED = (
+        "The photo after was taken the other way up.",
+        "Nothing needs doing; stand on the same side for pictures that are easier to compare.",
+    )
+    SAME_PHOTO = (
+        "The same photo stands for both states.",
+        "Choose the photo taken after polishing.",
+    )
+    MAYBE_OTHER_PANEL = (
+        "Nothing in the two photos shows that they are of the same panel.",
+        "Check that both photos show the same panel.",
+    )
+    HAZE_RAISED = (
+        "The glow round the highlight is stronger than before, as haze of fine grooves gives.",
+        "Look at the panel against the lamp; a finer pass may be wanted.",
+    )
+    TRAILS_ADDED = (
+        "There are more machine trails than before.",
+        "Look for buffer trails against the lamp; a finer pass may be wanted.",
+    )
+
+    def __init__(self, text: str, advice: str) -> None:
+        self.text = text
+        self.advice = advice

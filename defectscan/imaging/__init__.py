@@ -1,0 +1,1 @@
+"""A photo, and what is in it."""

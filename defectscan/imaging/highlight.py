@@ -1,0 +1,133 @@
+"""Find the lamp's mirror image in the clear coat."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+LEAST_RADIUS_PX = 3.0
+LEAST_FILLING = 0.75
+MOST_ELONGATION = 3.0
+RIVAL_AREA_SHARE = 0.2
+MOST_RADIUS_SHARE = 0.2
+STANDS_OUT = 6.0
+WHITE = 0.9
+LEAST_GLOW = 1.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Highlight:
+    """The lamp's mirror image, in working pixels.
+
+    Attributes
+    ----------
+    x_px, y_px
+        Its middle.
+    radius_px
+        Of the disc of the same area as the blown-out spot.
+    bloom_px
+        Radius inside which nothing can be measured.
+    area_px
+        Area of the blown-out spot.
+    cut
+        Whether the frame cuts it.
+    """
+
+    x_px: float
+    y_px: float
+    radius_px: float
+    bloom_px: float
+    area_px: int
+    cut: bool
+
+
+def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
+    """Find round, blown-out spots, the largest first.
+
+    Thin bright lines are taken off first; spots that are much smaller than the largest are
+    specks or flakes and left out. An empty tuple is an empty result.
+
+    Parameters
+    ----------
+    luminance
+        Linear luminance, shape (H, W).
+    clipped
+        Where the sensor was full, same shape.
+    """
+    bright = clipped & (luminance > WHITE)
+    if bright.sum() < np.pi * LEAST_RADIUS_PX**2:
+        # Exposed for the highlight itself: it is then merely the brightest spot by far.
+        top = float(luminance.max())
+        if top < STANDS_OUT * float(np.median(luminance)):
+            return ()
+        bright = luminance > 0.5 * top
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    spots = cv2.morphologyEx(bright.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    n, label, stats, middles = cv2.connectedComponentsWithStats(spots, connectivity=8)
+    found = []
+    for number in range(1, n):
+        left, top_row, width, height, area = (int(v) for v in stats[number])
+        if area < np.pi * LEAST_RADIUS_PX**2:
+            continue
+        inside = label[top_row : top_row + height, left : left + width] == number
+        x, y = (float(v) for v in middles[number])
+        radius = float(np.sqrt(area / np.pi))
+        if not (_is_round(inside) and _glow(luminance, x, y, radius) > LEAST_GLOW):
+            continue
+        rows, columns = luminance.shape
+        cut = left <= 1 or top_row <= 1 or left + width >= columns - 1 or top_row + height >= rows - 1
+        found.append(
+            Highlight(
+                x_px=x, y_px=y, radius_px=radius, area_px=area, cut=cut,
+                bloom_px=_bloom_px(luminance, x, y, radius),
+            )
+        )  # fmt: skip
+    found.sort(key=lambda spot: -spot.area_px)
+    return tuple(s for s in found if s.area_px >= RIVAL_AREA_SHARE * found[0].area_px)
+
+
+def _is_round(inside: Mask) -> bool:
+    """Tell whether a spot fills the ellipse of its own moments, not too long a one."""
+    y, x = np.nonzero(inside)
+    if len(x) < 3:
+        return False
+    values = np.linalg.eigvalsh(np.cov(np.stack([x, y])) + np.eye(2) / 12)
+    ellipse = np.pi * 4 * np.sqrt(values[0] * values[1])
+    return len(x) / ellipse > LEAST_FILLING and values[1] / values[0] < MOST_ELONGATION**2
+
+
+def _glow(luminance: Image, x: float, y: float, radius: float) -> float:
+    """Return how much brighter it is close round a spot than further out.
+
+    A lamp's image is far brighter than the sensor can show and glows beyond its rim; white
+    tape or paper does not.
+    """
+    ring, part = _rings(luminance, x, y, 3 * radius + 8)
+    near = part[(ring > radius + 2) & (ring < 1.3 * radius + 5)]
+    far = part[(ring > 2.2 * radius + 4) & (ring < 3 * radius + 8)]
+    if not (near.size and far.size):
+        return 0.0
+    return float(np.median(near)) / max(float(np.median(far)), 1e-4)
+
+
+def _rings(luminance: Image, x: float, y: float, reach: float) -> tuple[Image, Image]:
+    """Return the distances from (x, y) and the luminance in a square window round it."""
+    left, top = max(int(x - reach), 0), max(int(y - reach), 0)
+    part = luminance[top : int(y + reach) + 1, left : int(x + reach) + 1]
+    yy, xx = np.mgrid[top : top + part.shape[0], left : left + part.shape[1]]
+    return np.hypot(xx - x, yy - y).astype(np.float32), part
+
+
+def _bloom_px(luminance: Image, x: float, y: float, radius: float) -> float:
+    """Return where the median round the highlight has fallen well below the sensor's top."""
+    reach = int(8 * radius + 20)
+    ring, part = _rings(luminance, x, y, reach)
+    for r in range(int(radius), reach - 2, 2):
+        on_ring = part[(ring >= r) & (ring < r + 2)]
+        if on_ring.size and float(np.median(on_ring)) < 0.6:
+            return max(float(r), 1.3 * radius)
+    return float(reach)

@@ -1,0 +1,223 @@
+"""Wall tilt and acceptance: which grooves the lamp can show where, learnt from the lines alone."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.measurement.lines import LEAST_LENGTH_PX, Lines
+
+Floats = NDArray[np.float64]
+
+ROUNDS = 14
+CROSSWISE_DEG = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Glint:
+    """How the tilt that a groove's wall needs grows round the highlight.
+
+    The needed tilt s is the gradient of the path from lamp to camera: a quadratic path gives
+    s = A·(x - x0) with A symmetric, a cubic one what perspective and curved panels add.
+
+    Attributes
+    ----------
+    centre_px
+        Shape (2,): x0, the highlight by the lines' own account.
+    coefficients
+        Shape (9,): s at the centre (2), A (3), cubic terms (4), scaled such that the mean of
+        A's eigenvalues is 1: so s is in pixels, and equals the radius where rings are circles.
+    reach_px
+        Twice the median of |u|, u = s·t, among lines: half the width of its spread were it
+        even, the glint radius r_epsilon.
+    scale_px
+        Unit of length of the cubic terms.
+    """
+
+    centre_px: Floats
+    coefficients: Floats
+    reach_px: float
+    scale_px: float
+
+    def tilt(self, xy_px: Floats) -> Floats:
+        """Return the needed tilt, shape (..., 2), in px, at points (..., 2)."""
+        return np.einsum("...ij,j->...i", _design(xy_px, self), self.coefficients)
+
+    def acceptance(self, tilt_px: Floats, *, reach_px: float) -> Floats:
+        """Return the share of all directions with |s·t| up to `reach_px`.
+
+        Parameters
+        ----------
+        tilt_px
+            Magnitude of the needed tilt, any shape.
+        reach_px
+            Half-width of the window on s·t.
+
+        References
+        ----------
+        A groove glints where (l + v)·t = 0 (Kajiya and Kay 1989); an even spread of directions
+        has the share (2/pi) asin(min(1, reach/|s|)) within the window.
+        """
+        ratio = np.minimum(1.0, reach_px / np.maximum(tilt_px, 1e-9))
+        return 2 / np.pi * np.arcsin(ratio)
+
+
+def _design(xy_px: Floats, glint: Glint) -> Floats:
+    """Return the matrix, shape (..., 2, 9), that maps coefficients to the tilt at points."""
+    off = xy_px - glint.centre_px
+    x, y = off[..., 0], off[..., 1]
+    one, none = np.ones_like(x), np.zeros_like(x)
+    c = 1 / glint.scale_px
+    in_x = [one, none, x, y, none, c * x * x, 2 * c * x * y, c * y * y, none]
+    in_y = [none, one, none, x, y, none, c * x * x, 2 * c * x * y, c * y * y]
+    return np.stack([np.stack(in_x, axis=-1), np.stack(in_y, axis=-1)], axis=-2)
+
+
+def circles(centre_px: Floats, *, reach_px: float = np.inf, scale_px: float = 1000.0) -> Glint:
+    """Return the glint geometry of lamp and camera together over a flat panel: circles."""
+    return Glint(
+        centre_px=np.asarray(centre_px, dtype=np.float64),
+        coefficients=np.array([0, 0, 1, 0, 1, 0, 0, 0, 0], dtype=np.float64),
+        reach_px=reach_px,
+        scale_px=scale_px,
+    )
+
+
+def cross_angle_deg(glint: Glint, lines: Lines) -> Floats:
+    """Return each point's deviation from the ring's tangent, 0 to 90 degrees, shape (m,)."""
+    tilt = glint.tilt(lines.xy_px)
+    along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
+    return np.rad2deg(np.arcsin(np.minimum(along / np.linalg.norm(tilt, axis=-1), 1)))
+
+
+def fit_glint(
+    lines: Lines,
+    centre_px: Floats,
+    *,
+    least_radius_px: float,
+    scale_px: float,
+    like: Glint | None = None,
+) -> Glint:
+    """Learn the glint geometry from the directions of lines.
+
+    Among glints u = s·t is spread over the same narrow range everywhere. So the coefficients
+    are the smallest eigenvector of the sum of u² against the sum of |s|², in rounds that
+    leave out lines far off. What few lines cannot tell is held near what is usual: the centre
+    near the highlight, rings near circles or the like shot's ellipses, small cubic terms.
+
+    Parameters
+    ----------
+    lines
+        Lines in the measuring zone, working pixels.
+    centre_px
+        The highlight, shape (2,).
+    least_radius_px
+        Lines nearer than this to the highlight are left out: there every direction glints.
+    scale_px
+        Unit of length of the cubic terms, about half the picture.
+    like
+        The geometry of another shot of the same panel.
+    """
+    start = circles(centre_px, scale_px=scale_px)
+    if like is not None:
+        start = replace(
+            like, centre_px=start.centre_px, coefficients=like.coefficients * _WITHOUT_OFFSET
+        )
+    glint = start
+    radius = np.linalg.norm(lines.xy_px - glint.centre_px, axis=-1)
+    far = radius > least_radius_px
+    points, tangent, weight = lines.xy_px[far], lines.tangent[far], lines.length_px[far]
+    line_px = weight.sum() / max(len(np.unique(lines.line[far])), 1)
+    limit = np.inf
+    for number in range(ROUNDS):
+        tilt = glint.tilt(points)
+        size = np.linalg.norm(tilt, axis=-1)
+        along = np.abs(np.sum(tilt * tangent, axis=-1))
+        # Narrow the gate step by step from 45 degrees down to glints alone.
+        gate = np.sin(np.deg2rad(max(45 - 4 * number, 12)))
+        near = (along < gate * size) | (along < 1.2 * limit)
+        near &= along < 3 * limit
+        if weight[near].sum() < 5 * LEAST_LENGTH_PX:
+            break
+        hold = line_px * float(np.average(along[near] ** 2, weights=weight[near]))
+        glint = _solve(glint, points[near], tangent[near], weight[near], hold, start)
+        tilt = glint.tilt(points[near])
+        along = np.abs(np.sum(tilt * tangent[near], axis=-1))
+        limit = _weighted_quantile(along, weight[near], 0.85)
+    if not plausible(glint):
+        glint = start
+    return glint_with_reach(glint, lines, least_radius_px=least_radius_px)
+
+
+def plausible(glint: Glint) -> bool:
+    """Tell whether rings are ellipses that a lamp over a panel can make, round the highlight.
+
+    A panel of 250 mm radius under a lamp and camera at 300 mm has the axis ratio 2.2; four
+    leaves room.
+    """
+    a, b, c = glint.coefficients[2:5]
+    values = np.linalg.eigvalsh(np.array([[a, b], [b, c]]))
+    offset = np.linalg.norm(glint.coefficients[:2])
+    cubic = np.abs(glint.coefficients[5:]).max()
+    return bool(values[0] > 0.4 and offset < 0.1 * glint.scale_px and cubic < 0.8)
+
+
+def glint_with_reach(glint: Glint, lines: Lines, *, least_radius_px: float) -> Glint:
+    """Return the geometry with the spread of u among the lines as its reach."""
+    tilt = glint.tilt(lines.xy_px)
+    size = np.linalg.norm(tilt, axis=-1)
+    along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
+    near = (size > least_radius_px) & (along < np.sin(np.deg2rad(30)) * size)
+    if not near.any():
+        return glint
+    reach = 2 * _weighted_quantile(along[near], lines.length_px[near], 0.5)
+    for _ in range(8):
+        # Lines that lie off by more than twice the reach are no glints, or of rounded lips.
+        inner = near & (along < 2.0 * reach)
+        reach = 2 * _weighted_quantile(along[inner], lines.length_px[inner], 0.5)
+    return replace(glint, reach_px=float(reach))
+
+
+# How far each coefficient may usually lie from where the fit starts: px, ratio, ratio.
+_USUAL_OFFSET_PX = 4.0
+_USUAL_ELLIPSE = 0.5
+_USUAL_ELLIPSE_LIKE = 0.05
+_USUAL_CUBIC = 0.12
+_WITHOUT_OFFSET = np.array([0, 0, 1, 1, 1, 1, 1, 1, 1], dtype=np.float64)
+
+
+def _solve(
+    glint: Glint, points: Floats, tangent: Floats, weight: Floats, hold: float, start: Glint
+) -> Glint:
+    design = _design(points, glint)
+    along = np.einsum("mik,mi->mk", design, tangent)
+    spread = (along * weight[:, None]).T @ along
+    size = np.einsum("mik,m,mil->kl", design, weight, design)
+    alike = bool(start.coefficients[5:].any())
+    spread[[0, 1], [0, 1]] += hold / _USUAL_OFFSET_PX**2
+    ellipse = start.coefficients[2:5] / np.linalg.norm(start.coefficients[2:5])
+    usual = _USUAL_ELLIPSE_LIKE if alike else _USUAL_ELLIPSE
+    spread[2:5, 2:5] += hold / usual**2 * (np.eye(3) - np.outer(ellipse, ellipse))
+    # Cubic terms are held to the start's, in the unit in which A's mean is 1.
+    cubic = np.arange(5, 9)
+    spread[cubic, cubic] += hold / _USUAL_CUBIC**2
+    for index in cubic:
+        tie = start.coefficients[index] / 2
+        spread[index, [2, 4]] -= hold / _USUAL_CUBIC**2 * tie
+        spread[[2, 4], index] -= hold / _USUAL_CUBIC**2 * tie
+        spread[np.ix_([2, 4], [2, 4])] += hold / _USUAL_CUBIC**2 * tie**2
+    # Solve in scaled coefficients, or rounding would drown the small ones.
+    unit = 1 / np.sqrt(np.diag(size))
+    scaled_size = size * unit[:, None] * unit
+    root = np.linalg.cholesky(scaled_size + 1e-9 * np.eye(9))
+    inverse = np.linalg.inv(root)
+    vectors = np.linalg.eigh(inverse @ (spread * unit[:, None] * unit) @ inverse.T)[1]
+    coefficients = unit * (inverse.T @ vectors[:, 0])
+    coefficients /= (coefficients[2] + coefficients[4]) / 2
+    return replace(glint, coefficients=coefficients)
+
+
+def _weighted_quantile(values: Floats, weights: Floats, share: float) -> float:
+    order = np.argsort(values)
+    cumulative = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(cumulative, share * cumulative[-1])])

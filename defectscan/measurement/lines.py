@@ -1,0 +1,538 @@
+"""Find lines: bright, thin, straight or gently bent, whatever their direction."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+Floats = NDArray[np.float64]
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+N_DIRECTIONS = 16
+WIDTH_PX = 1.2
+REACH_PX = 4.5
+SEED_SIGMA = 5.0
+FOLLOW_SIGMA = 2.8
+SKIRT = 0.3
+LEAST_LENGTH_PX = 9.0
+MARGIN_PX = 6
+END_SHARE = 0.08
+CORE_SHARE = 0.35
+LEAST_EVIDENCE = 10.0
+KNOB_SHARE = 0.25
+NOISE_WIDTH = 1.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ridges:
+    """How much like a bright line each pixel is.
+
+    Attributes
+    ----------
+    contrast
+        Shape (H, W): scale-normalised second derivative across the best direction, relative to
+        the local paint: for a Gaussian line of contrast c and standard deviation a, smoothed
+        with s, it is c·a·s²/(a² + s²)^1.5.
+    direction
+        Shape (H, W), uint8: index of the best direction, pi/N_DIRECTIONS apart.
+    noise
+        Shape (H, W): standard deviation of `contrast` for a single direction without lines.
+    curvature
+        Scale-normalised second derivatives xx, yy, xy, turned positive on bright lines, with no
+        reach along: what stands at a point itself.
+    curvature_noise
+        Shape (H, W): their standard deviation without lines.
+    """
+
+    contrast: Image
+    direction: NDArray[np.uint8]
+    noise: Image
+    curvature: tuple[Image, Image, Image]
+    curvature_noise: Image
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lines:
+    """Lines as chains of points one pixel apart, in working pixels.
+
+    Attributes
+    ----------
+    xy_px, tangent
+        Shape (m, 2): points and unit directions there.
+    length_px
+        Shape (m,): the length that each point stands for.
+    contrast
+        Shape (m,): ridge contrast of the line round the point.
+    line
+        Shape (m,): which line the point is on.
+    n
+        How many lines there are.
+    """
+
+    xy_px: Floats
+    tangent: Floats
+    length_px: Floats
+    contrast: Floats
+    line: NDArray[np.int64]
+    n: int
+
+    def of(self, chosen: Mask) -> "Lines":
+        """Return the lines that are chosen, shape (n,), numbered anew."""
+        number = np.cumsum(chosen) - 1
+        kept = chosen[self.line]
+        return Lines(
+            xy_px=self.xy_px[kept],
+            tangent=self.tangent[kept],
+            length_px=self.length_px[kept],
+            contrast=self.contrast[kept],
+            line=number[self.line[kept]],
+            n=int(chosen.sum()),
+        )
+
+    def total(self, values: Floats) -> Floats:
+        """Return the sums of values of points, shape (m,), over each line, shape (n,)."""
+        return np.bincount(self.line, weights=values, minlength=self.n)
+
+
+def ridge_kernel(direction: float, *, width_px: float, reach_px: float) -> Image:
+    """Return the filter for bright lines along `direction` (radians, x towards y).
+
+    The second derivative of a Gaussian across, a Gaussian along; its sum is zero.
+
+    Parameters
+    ----------
+    direction
+        Of the line.
+    width_px, reach_px
+        Standard deviations across and along.
+    """
+    half = int(np.ceil(max(2.6 * reach_px, 4 * width_px)))
+    y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
+    along = x * np.cos(direction) + y * np.sin(direction)
+    across = y * np.cos(direction) - x * np.sin(direction)
+    bell = np.exp(-(across**2) / (2 * width_px**2) - along**2 / (2 * reach_px**2))
+    kernel = (1 - across**2 / width_px**2) * bell
+    # A sampled and cut-off kernel has a small mean that a slope of light would leak through.
+    kernel -= bell * (kernel.sum() / bell.sum())
+    return (kernel / bell.sum()).astype(np.float32)
+
+
+def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridges:
+    """Filter for bright lines in all directions.
+
+    Parameters
+    ----------
+    luminance
+        Linear luminance, shape (H, W).
+    background
+        Luminance of the paint without lines, same shape, positive.
+    measured
+        Where the noise is to be judged.
+    """
+    relative = luminance / background - 1
+    # A clipped highlight would ring through every filter that touches it.
+    np.clip(relative, -0.9, 30, out=relative)
+    best = np.full(luminance.shape, -np.inf, dtype=np.float32)
+    direction = np.zeros(luminance.shape, dtype=np.uint8)
+    noise = np.zeros_like(best)
+    for index in range(N_DIRECTIONS):
+        kernel = ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
+        answer = cv2.filter2D(relative, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
+        if index in (0, N_DIRECTIONS // 2):
+            noise += local_noise(answer, measured) / 2
+        better = answer > best
+        np.copyto(best, answer, where=better)
+        direction[better] = index
+    curvature = _curvature(relative)
+    return Ridges(
+        contrast=best,
+        direction=direction,
+        noise=noise,
+        curvature=curvature,
+        curvature_noise=local_noise(curvature[0], measured),
+    )
+
+
+def _curvature(relative: Image) -> tuple[Image, Image, Image]:
+    half = int(np.ceil(4 * WIDTH_PX))
+    x = np.arange(-half, half + 1)
+    bell = np.exp(-(x**2) / (2 * WIDTH_PX**2))
+    bell /= bell.sum()
+    slope = -x / WIDTH_PX * bell
+    bend = (1 - x**2 / WIDTH_PX**2) * bell
+    bend -= bell * bend.sum()
+    kernels = ((bend, bell), (bell, bend), (slope, slope))
+    xx, yy, xy = (cv2.sepFilter2D(relative, cv2.CV_32F, kx, ky) for kx, ky in kernels)
+    return xx, yy, -xy
+
+
+def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
+    """Return the standard deviation of an image in tiles, by its darker side.
+
+    Bright lines cover little of a tile in any one direction and hardly move these quantiles; but
+    the strokes of JPEG blocks and the sparkle of flakes have long tails, which the outer one sees.
+    """
+    height, width = answer.shape
+    rows, columns = -(-height // tile_px), -(-width // tile_px)
+    coarse = np.full((rows, columns), np.nan, dtype=np.float32)
+    for row in range(rows):
+        for column in range(columns):
+            part = (
+                slice(row * tile_px, (row + 1) * tile_px, 2),
+                slice(column * tile_px, (column + 1) * tile_px, 2),
+            )
+            seen = answer[part][measured[part]]
+            if seen.size > tile_px:
+                tail, middle, half = np.quantile(seen, (0.0228, 0.1587, 0.5))
+                coarse[row, column] = max(half - middle, (half - tail) / 2)
+    known = np.isfinite(coarse)
+    if not known.any():
+        return np.full(answer.shape, np.inf, dtype=np.float32)
+    # Tiles without paint take the mean of their neighbours with paint.
+    filled = np.where(known, coarse, 0).astype(np.float32)
+    weight = cv2.GaussianBlur(known.astype(np.float32), (0, 0), 1.0)
+    smooth = cv2.GaussianBlur(filled, (0, 0), 1.0) / np.maximum(weight, 1e-6)
+    smooth[weight < 1e-3] = np.median(coarse[known])
+    size = (columns * tile_px, rows * tile_px)
+    return cv2.resize(smooth, size, interpolation=cv2.INTER_LINEAR)[:height, :width]
+
+
+def trace_lines(ridges: Ridges, *, measured: Mask, least_contrast: float = 0.0) -> Lines:
+    """Follow ridges to lines.
+
+    Crests are kept where they reach `SEED_SIGMA` times the noise somewhere and
+    `FOLLOW_SIGMA` times throughout; neighbours join when their directions agree, so that
+    crossing lines stay apart; a bend of second order is fitted to each chain.
+
+    Parameters
+    ----------
+    ridges
+        From `find_ridges`.
+    measured
+        Where lines are sought.
+    least_contrast
+        Lines whose crest stays below this ridge contrast are left out.
+    """
+    y, x, offset, angle = _crests(ridges, measured)
+    value = ridges.contrast[y, x]
+    strong = value > np.maximum(SEED_SIGMA * ridges.noise[y, x], least_contrast)
+    label, n = _chains(ridges.contrast.shape, y, x, angle)
+    seeded = np.bincount(label, weights=strong, minlength=n) > 0
+    length = np.bincount(label, minlength=n)
+    kept = (seeded & (length >= LEAST_LENGTH_PX * 0.6))[label]
+    normal = np.stack([-np.sin(angle), np.cos(angle)], axis=-1)
+    points = np.stack([x, y], axis=-1) + offset[:, None] * normal
+    number = np.unique(label[kept], return_inverse=True)[1]
+    chains = _Chains(points=points[kept], value=value[kept].astype(np.float64), label=number)
+    joined = _bridge(chains)
+    return _resample(joined, ridges)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Chains:
+    points: Floats
+    value: Floats
+    label: NDArray[np.int64]
+
+    @property
+    def n(self) -> int:
+        return int(self.label.max()) + 1 if len(self.label) else 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Bends:
+    """A parabola in each chain's own frame: across = c0 + c1 along + c2 along²."""
+
+    middle: Floats
+    axis: Floats
+    coefficients: Floats
+    low: Floats
+    high: Floats
+    residual: Floats
+
+    def at(self, line: NDArray[np.int64], along: Floats) -> tuple[Floats, Floats]:
+        """Return points and unit tangents of lines at distances along their axes."""
+        c0, c1, c2 = self.coefficients[line].T
+        axis = self.axis[line]
+        normal = np.stack([-axis[:, 1], axis[:, 0]], axis=-1)
+        across = c0 + c1 * along + c2 * along**2
+        points = self.middle[line] + along[:, None] * axis + across[:, None] * normal
+        tangent = axis + (c1 + 2 * c2 * along)[:, None] * normal
+        return points, tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
+
+
+def _crests(
+    ridges: Ridges, measured: Mask
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats]:
+    """Return pixels that top their neighbours across, the crest's offset, and its direction."""
+    # A bright line's skirts are crests too, in other directions: they are no lines.
+    brightest = cv2.dilate(ridges.contrast, np.ones((9, 9), dtype=np.uint8))
+    least = np.maximum(FOLLOW_SIGMA * ridges.noise, SKIRT * brightest)
+    candidate = (ridges.contrast > least) & measured
+    candidate[:2] = candidate[-2:] = candidate[:, :2] = candidate[:, -2:] = False
+    y, x = np.nonzero(candidate)
+    angle = np.pi * ridges.direction[y, x].astype(np.float64) / N_DIRECTIONS
+    dx, dy = -np.sin(angle), np.cos(angle)
+    middle = ridges.contrast[y, x].astype(np.float64)
+    ahead = _read(ridges.contrast, x + dx, y + dy)
+    behind = _read(ridges.contrast, x - dx, y - dy)
+    crest = (middle >= ahead) & (middle > behind)
+    bend = ahead + behind - 2 * middle
+    offset = np.clip(0.5 * (behind - ahead) / np.minimum(bend, -1e-12), -0.7, 0.7)
+    return y[crest], x[crest], offset[crest], angle[crest]
+
+
+def _read(image: Image, x: Floats, y: Floats) -> Floats:
+    """Return an image's values between pixels, by bilinear interpolation."""
+    left, top = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
+    fx, fy = x - left, y - top
+    upper = image[top, left] * (1 - fx) + image[top, left + 1] * fx
+    lower = image[top + 1, left] * (1 - fx) + image[top + 1, left + 1] * fx
+    return upper * (1 - fy) + lower * fy
+
+
+def _chains(
+    shape: tuple[int, ...], y: NDArray[np.int64], x: NDArray[np.int64], angle: Floats
+) -> tuple[NDArray[np.int64], int]:
+    """Label crests that touch (or leave one pixel out) and run in about the same direction."""
+    index = np.full(shape, -1, dtype=np.int64)
+    index[y, x] = np.arange(len(y))
+    first, second = [], []
+    for dy, dx in ((0, 1), (1, -1), (1, 0), (1, 1), (0, 2), (1, -2), (1, 2), (2, -2), (2, -1),
+                   (2, 0), (2, 1), (2, 2)):  # fmt: skip
+        inside = (y + dy < shape[0]) & (x + dx < shape[1]) & (x + dx >= 0)
+        here = np.flatnonzero(inside)
+        there = index[y[here] + dy, x[here] + dx]
+        here, there = here[there >= 0], there[there >= 0]
+        apart = np.abs(angle[here] - angle[there])
+        apart = np.minimum(apart, np.pi - apart)
+        step = np.arctan2(dy, dx)
+        off_line = np.abs(np.sin(step - angle[here])) * np.hypot(dx, dy)
+        agree = (apart < 2.1 * np.pi / N_DIRECTIONS) & (off_line < 1.3)
+        first.append(here[agree])
+        second.append(there[agree])
+    row, column = np.concatenate(first), np.concatenate(second)
+    graph = coo_array((np.ones(len(row), dtype=bool), (row, column)), shape=(len(y), len(y)))
+    n, label = connected_components(graph, directed=False)
+    return label.astype(np.int64), int(n)
+
+
+def _fit(chains: _Chains) -> _Bends:
+    """Fit a parabola to each chain, a straight line to short ones, in its principal frame."""
+    n, label, value = chains.n, chains.label, chains.value
+    # A crest counts by its strength, or the skirts of bright lines would bend the fit.
+    value = value / np.bincount(label, weights=value, minlength=n)[label]
+
+    def total(part: Floats) -> Floats:
+        return np.bincount(label, weights=part * value, minlength=n)
+
+    middle = np.stack([total(chains.points[:, k]) for k in (0, 1)], axis=-1)
+    off = chains.points - middle[label]
+    xx, yy, xy = (total(p) for p in (off[:, 0] ** 2, off[:, 1] ** 2, off[:, 0] * off[:, 1]))
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
+    axis = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    along = np.sum(off * axis[label], axis=-1)
+    across = off[:, 1] * axis[label, 0] - off[:, 0] * axis[label, 1]
+    low, high = np.full(n, np.inf), np.full(n, -np.inf)
+    np.minimum.at(low, label, along)
+    np.maximum.at(high, label, along)
+    scale = np.maximum((high - low) / 2, 1.0)
+    t = along / scale[label]
+    power = [total(t**k) for k in range(5)]
+    right = np.stack([total(across * t**k) for k in range(3)], axis=-1)
+    normal = np.stack(
+        [np.stack([power[i + j] for j in range(3)], axis=-1) for i in range(3)], axis=-2
+    )
+    # A short chain cannot tell a bend from noise: hold its bend at nothing.
+    short = (high - low) < 25
+    normal[short, 2, 2] += 1e6
+    normal[:, [0, 1, 2], [0, 1, 2]] += 1e-9
+    coefficients = np.linalg.solve(normal, right[..., None])[..., 0] if n else np.zeros((0, 3))
+    fitted = np.sum(coefficients[label] * np.stack([np.ones_like(t), t, t**2], axis=-1), axis=-1)
+    residual = np.sqrt(total((across - fitted) ** 2))
+    powers = np.stack([np.ones(n), scale, scale**2], axis=-1)
+    return _Bends(
+        middle=middle, axis=axis, coefficients=coefficients / powers, low=low, high=high,
+        residual=residual,
+    )  # fmt: skip
+
+
+def _bridge(chains: _Chains, *, gap_px: float = 9.0) -> _Chains:
+    """Join chains that continue each other across a gap, as at a crossing."""
+    if chains.n < 2:
+        return chains
+    bends = _fit(chains)
+    each = np.arange(chains.n)
+    start, start_tangent = bends.at(each, bends.low)
+    end, end_tangent = bends.at(each, bends.high)
+    tips = np.concatenate([start, end])
+    outward = np.concatenate([-start_tangent, end_tangent])
+    owner = np.concatenate([each, each])
+    pairs = cKDTree(tips).query_pairs(gap_px, output_type="ndarray")
+    if not len(pairs):
+        return chains
+    a, b = pairs.T
+    gap = tips[b] - tips[a]
+    away = np.linalg.norm(gap, axis=-1)
+    side_a = np.abs(gap[:, 0] * outward[a, 1] - gap[:, 1] * outward[a, 0])
+    side_b = np.abs(gap[:, 0] * outward[b, 1] - gap[:, 1] * outward[b, 0])
+    facing = np.sum(outward[a] * outward[b], axis=-1) < -np.cos(np.deg2rad(15))
+    ahead = np.sum(gap * outward[a], axis=-1) > -2.5
+    good = facing & ahead & (side_a < 1.8) & (side_b < 1.8) & (owner[a] != owner[b])
+    a, b, away = a[good], b[good], away[good]
+    # Each tip goes to its nearest partner only.
+    taken: set[int] = set()
+    first, second = [], []
+    for k in np.argsort(away):
+        if a[k] not in taken and b[k] not in taken:
+            taken.update((int(a[k]), int(b[k])))
+            first.append(owner[a[k]])
+            second.append(owner[b[k]])
+    graph = coo_array(
+        (np.ones(len(first), dtype=bool), (np.array(first, int), np.array(second, int))),
+        shape=(chains.n, chains.n),
+    )
+    label = connected_components(graph, directed=False)[1].astype(np.int64)
+    return _Chains(points=chains.points, value=chains.value, label=label[chains.label])
+
+
+def _recentred(chains: _Chains, ridges: Ridges) -> _Chains:
+    """Return the chains with their points moved to the crest square to the fitted bend.
+
+    The long filter's coarse directions leave its crests a little off; the line's own crest,
+    weighted with its strength, gives the direction as well as the noise allows.
+    """
+    bends = _fit(chains)
+    along = np.sum((chains.points - bends.middle[chains.label]) * bends.axis[chains.label], axis=-1)
+    points, tangent = bends.at(chains.label, along)
+    height, width = ridges.contrast.shape
+    points = np.clip(points, 3, (width - 4, height - 4))
+    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=-1)
+    here, ahead, behind = (
+        _across_along(ridges, points + k * normal, tangent)[0] for k in (0.0, 1.0, -1.0)
+    )
+    bend = np.minimum(ahead + behind - 2 * here, -1e-9)
+    offset = np.clip(0.5 * (behind - ahead) / bend, -1, 1)
+    value = np.maximum(here, 0.05 * chains.value) ** 2
+    return _Chains(points=points + offset[:, None] * normal, value=value, label=chains.label)
+
+
+def _resample(chains: _Chains, ridges: Ridges) -> Lines:
+    """Return points one pixel apart along each chain's fitted bend, as far as it is bright."""
+    bends = _fit(_recentred(chains, ridges))
+    number = np.flatnonzero(bends.residual < 1.3)
+    count = np.ceil(bends.high[number] - bends.low[number]).astype(np.int64) + 2 * MARGIN_PX
+    line = np.repeat(np.arange(len(number)), count)
+    part = np.arange(len(line)) - np.repeat(np.cumsum(count) - count, count)
+    along = bends.low[number][line] - MARGIN_PX + part + 0.5
+    points, tangent = bends.at(number[line], along)
+    height, width = ridges.contrast.shape
+    inside = np.all((points >= 1) & (points < (width - 2, height - 2)), axis=-1)
+    points, tangent, line = points[inside], tangent[inside], line[inside]
+    value, knob = _across_along(ridges, points, tangent)
+    noise = ridges.curvature_noise[
+        np.round(points[:, 1]).astype(np.int64), np.round(points[:, 0]).astype(np.int64)
+    ]
+    line, kept = _lit_stretch(value, knob, noise, line)
+    points, tangent, value, noise = points[kept], tangent[kept], value[kept], noise[kept]
+    first = _first_of_doubles(points, tangent, value / noise, line, ridges.contrast.shape)
+    points, tangent, value, line = points[first], tangent[first], value[first], line[first]
+    line = np.unique(line, return_inverse=True)[1] if len(line) else line
+    n = int(line.max()) + 1 if len(line) else 0
+    return Lines(
+        xy_px=points,
+        tangent=tangent,
+        length_px=np.ones(len(line)),
+        contrast=value,
+        line=line,
+        n=n,
+    )
+
+
+def _across_along(ridges: Ridges, points: Floats, tangent: Floats) -> tuple[Floats, Floats]:
+    """Return the second derivatives across and along the line at each point itself."""
+    xx, yy, xy = (_read(part, points[:, 0], points[:, 1]) for part in ridges.curvature)
+    tx, ty = tangent.T
+    across = xx * ty**2 + yy * tx**2 - 2 * xy * tx * ty
+    return across, xx + yy - across
+
+
+def _lit_stretch(
+    value: Floats, knob: Floats, noise: Floats, line: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], Mask]:
+    """Return which points belong to a lit stretch, and stretches' numbers in place of lines'.
+
+    The filter's reach blurs ends and makes dashes of points of light. So each point is judged
+    by its own neighbourhood, and stretches shorter than `LEAST_LENGTH_PX` are no lines.
+    """
+    kept = np.zeros(len(value), dtype=bool)
+    stretch = np.zeros(len(value), dtype=np.int64)
+    next_number = 0
+    borders = np.flatnonzero(np.diff(line, prepend=-1, append=-1))
+    for first, last in zip(borders[:-1], borders[1:], strict=True):
+        v = value[first:last]
+        if len(v) < LEAST_LENGTH_PX:
+            continue
+        sigma = float(np.median(noise[first:last]))
+        peak = float(np.quantile(v, 0.8))
+        # Average so many points that noise stays well below the line.
+        window = int(np.clip((4 * sigma / max(peak, 1e-9)) ** 2, 3, 9)) | 1
+        smooth = np.convolve(np.pad(v, window // 2, mode="edge"), np.ones(window) / window, "valid")
+        top = float(np.sort(smooth)[-max(len(smooth) // 4, 4)])
+        bright = smooth > max(END_SHARE * top, 2.0 * sigma / np.sqrt(window))
+        # Close gaps of up to four points: crossings and noise.
+        edges = np.flatnonzero(np.diff(bright.astype(np.int8), prepend=0, append=0))
+        runs = edges.reshape(-1, 2)
+        merged: list[list[int]] = []
+        for start, stop in runs:
+            if merged and start - merged[-1][1] <= 4:
+                merged[-1][1] = int(stop)
+            else:
+                merged.append([int(start), int(stop)])
+        for start, stop in merged:
+            part = v[start:stop]
+            length = stop - start
+            # A line's light is spread along it; a speck's or flake's is in one place. So the
+            # brightest third of its core does not count, nor may it be knobbly along itself.
+            core = smooth[start:stop] > CORE_SHARE * top
+            rest = np.sort(part[core])[: -max(int(core.sum()) // 3, 1)]
+            if length < LEAST_LENGTH_PX or len(rest) < LEAST_LENGTH_PX / 2:
+                continue
+            evidence = rest.sum() / (sigma * np.sqrt(len(rest)))
+            knobs = np.maximum(knob[first + start : first + stop], 0).sum() / part.sum()
+            if evidence < LEAST_EVIDENCE or knobs > KNOB_SHARE:
+                continue
+            kept[first + start : first + stop] = True
+            stretch[first + start : first + stop] = next_number
+            next_number += 1
+    return stretch[kept], kept
+
+
+def _first_of_doubles(
+    points: Floats, tangent: Floats, strength: Floats, line: NDArray[np.int64], shape: tuple[int, ...]
+) -> Mask:
+    """Return which points no stronger line runs over already in about the same direction."""
+    if not len(line):
+        return np.zeros(0, dtype=bool)
+    evidence = np.bincount(line, weights=strength)
+    rank = np.empty(len(evidence), dtype=np.int64)
+    rank[np.argsort(-evidence)] = np.arange(len(evidence))
+    x, y = np.round(points).astype(np.int64).T
+    owner = np.full(shape, len(evidence), dtype=np.int32)
+    angle = np.zeros(shape, dtype=np.float32)
+    order = np.argsort(-rank[line], kind="stable")
+    own_angle = np.arctan2(tangent[:, 1], tangent[:, 0])
+    # The strongest is written last, with the pixels right beside it.
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            yy, xx = y[order] + dy, x[order] + dx
+            better = rank[line[order]] <= owner[yy, xx]
+            owner[yy[better], xx[better]] = rank[line[order]][better]
+            angle[yy[better], xx[better]] = own_angle[order][better]
+    apart = np.abs(np.sin(own_angle - angle[y, x]))
+    return (owner[y, x] == rank[line]) | (apart > np.sin(np.deg2rad(20)))

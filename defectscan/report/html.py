@@ -1,0 +1,80 @@
+"""Write a report as one HTML file that opens from disk and asks for nothing outside itself."""
+
+import base64
+import hashlib
+from collections.abc import Iterable
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from defectscan.report.compose import compose
+from defectscan.report.content import ReportContent
+from defectscan.report.palette import HEAT, STROKES
+from defectscan.report.pictures import Photo, Polyline
+
+_FOLDER = Path(__file__).parent
+
+
+def render_html(content: ReportContent) -> str:
+    """Write a report as one self-contained HTML page.
+
+    Pictures stand in it as data URIs; a content security policy forbids every outside request
+    and every script and style but its own. The same content gives the same text.
+
+    Parameters
+    ----------
+    content
+        What the report holds.
+
+    Returns
+    -------
+    str
+        The page.
+    """
+    environment = Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+        optimized=False,  # each template is rendered once
+    )
+    environment.filters.update(
+        {
+            "data_uri": _data_uri,
+            "photo_id": lambda photo: "photo-" + hashlib.sha256(photo.jpeg).hexdigest()[:12],
+            "paths_data": _paths_data,
+            "path_data": _path_data,
+            "block_kind": lambda block: type(block).__name__.lower(),
+        }
+    )
+    style = environment.get_template("report.css").render(strokes=STROKES, heat=HEAT)
+    script = (_FOLDER / "report.js").read_text(encoding="utf-8")
+    html = environment.get_template("report.html").render(
+        page=compose(content),
+        style=Markup(style),  # noqa: S704 - the package's own file
+        script=Markup(script),  # noqa: S704 - the package's own file
+        style_hash=_hash(style),
+        script_hash=_hash(script),
+    )
+    # A file name may hold broken code points, which could not be written to a file.
+    return html.encode("utf-8", "replace").decode("utf-8")
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return "sha256-" + base64.b64encode(digest).decode()
+
+
+def _data_uri(photo: Photo) -> str:
+    return "data:image/jpeg;base64," + base64.b64encode(photo.jpeg).decode()
+
+
+def _paths_data(paths: Iterable[Polyline], *, closed: bool = False) -> str:
+    return "".join(_path_data(path, closed=closed) for path in paths)
+
+
+def _path_data(points: Polyline, *, closed: bool = False) -> str:
+    pairs = [f"{x:.1f} {y:.1f}".replace(".0", "") for x, y in points]
+    return "M" + "L".join(pairs) + ("z" if closed else "")

@@ -1,0 +1,381 @@
+"""Put one panel's content into reading order, section by section."""
+
+from collections import Counter
+
+from defectscan.report import guidance, wording
+from defectscan.report.content import (
+    KINDS,
+    UNKNOWN,
+    Estimate,
+    Flag,
+    Line,
+    Panel,
+    PhotoConditions,
+    State,
+    Status,
+)
+from defectscan.report.figures import (
+    Bar,
+    BarGroup,
+    Ink,
+    draw_bars,
+    draw_corrections,
+    draw_grade,
+    draw_rose,
+)
+from defectscan.report.page import (
+    Block,
+    Card,
+    Cards,
+    Chapter,
+    Chart,
+    Charts,
+    Flags,
+    Plate,
+    Plates,
+    Section,
+    Text,
+    Wipe,
+)
+from defectscan.report.pictures import (
+    THUMBNAIL_PX,
+    Layer,
+    Photo,
+    encode,
+    frame_layer,
+    heat,
+    layer,
+)
+from defectscan.report.summary import (
+    KIND_NAMES,
+    correction_of,
+    figures_table,
+    headline,
+    is_graded,
+    kinds_table,
+)
+
+_STATUS_LABELS: dict[Status, str] = {
+    "removed": "Removed",
+    "remaining": "Remaining",
+    "new": "New",
+}
+_FRAME_KEY = ("frame", "Measuring zone, highlight")
+
+
+def panel_chapter(panel: Panel) -> Chapter:
+    """Order the sections of one panel."""
+    before = encode(panel.before.picture.image)
+    registration = panel.registration
+    warped = registration.after_on_before if registration is not None else None
+    after = encode(warped) if warped is not None else None
+    as_taken = None
+    if panel.after is not None:
+        image = panel.after.picture.image
+        as_taken = encode(image, THUMBNAIL_PX) if after is not None else encode(image)
+    states = (panel.before,) if panel.after is None else (panel.before, panel.after)
+    flags = tuple(flag for state in states for flag in state.flags) + panel.flags
+    n_flags = len(flags) + sum(len(photo.flags) for state in states for photo in state.photos)
+    sections = [
+        Section(title="", blocks=(headline(panel, n_flags), *_as_seen_note(panel))),
+        Section(title="Pictures", blocks=_picture_blocks(panel, before, after, as_taken)),
+        Section(title="Numbers", blocks=_number_blocks(panel)),
+        Section(title="By kind", blocks=_kind_blocks(panel)),
+        *_direction_section(panel),
+        *_map_section(panel, before, after, as_taken),
+        Section(title="Photos", blocks=_photo_blocks(panel, flags, before, as_taken)),
+    ]
+    return Chapter(title=panel.title, sections=tuple(sections))
+
+
+def _picture_blocks(
+    panel: Panel, before: Photo, after: Photo | None, as_taken: Photo | None
+) -> tuple[Block, ...]:
+    if panel.registration is not None and after is not None:
+        lines = panel.registration.lines
+        before_plate = Plate(title="Before", photo=before)
+        after_plate = Plate(title="After", photo=after)
+        overlay = Plate(
+            title="What became of the lines",
+            photo=after,
+            layers=(*_status_layers(lines), frame_layer(panel.before.picture)),
+        )
+        return (
+            Wipe(
+                before=before_plate,
+                after=after_plate,
+                caption="The same spot before and after, laid over each other.",
+            ),
+            Plates(
+                plates=(overlay,),
+                caption="Lines in the measuring zone, drawn over the darkened photo."
+                " Twice as wide: deep scratches.",
+                key=_status_key(lines),
+                backdrops=(after_plate, before_plate),
+            ),
+        )
+    if panel.after is None or as_taken is None:
+        found = _own_lines("This state", panel.before, before)
+        caption = "Lines found, drawn over the darkened photo."
+        return (Plates(plates=(found,), caption=caption, key=_kind_key(panel)),)
+    reason = panel.registration.reason if panel.registration is not None else ""
+    why = f" ({reason})" if reason else ""
+    note = (
+        f"The two photos could not be registered, that is laid over each other{why}. They stand"
+        " side by side, each with its own lines; which line is gone and which is new cannot be"
+        " told one by one. The densities and the correction do not need it."
+    )
+    pair = (Plate(title="Before", photo=before), Plate(title="After", photo=as_taken))
+    found_pair = (
+        _own_lines("Before", panel.before, before),
+        _own_lines("After", panel.after, as_taken),
+    )
+    caption = "Lines found, drawn over the darkened photos."
+    return (
+        Text(paragraphs=(note,)),
+        Plates(plates=pair, caption="As taken."),
+        Plates(plates=found_pair, caption=caption, key=_kind_key(panel)),
+    )
+
+
+def _own_lines(title: str, state: State, photo: Photo) -> Plate:
+    layers = (*_kind_layers(state.picture.lines), frame_layer(state.picture))
+    return Plate(title=title, photo=photo, layers=layers)
+
+
+def _status_layers(lines: tuple[Line, ...]) -> tuple[Layer, ...]:
+    return tuple(
+        layer(status, (line for line in lines if line.status == status), heavy_kind="deep_scratch")
+        for status in _STATUS_LABELS
+    )
+
+
+def _kind_layers(lines: tuple[Line, ...]) -> tuple[Layer, ...]:
+    return tuple(layer(kind, (line for line in lines if line.kind == kind)) for kind in KINDS)
+
+
+def _status_key(lines: tuple[Line, ...]) -> tuple[tuple[str, str], ...]:
+    counts = Counter(line.status for line in lines)
+    statuses = tuple((s, f"{label}: {counts[s]}") for s, label in _STATUS_LABELS.items())
+    return (*statuses, _FRAME_KEY)
+
+
+def _kind_key(panel: Panel) -> tuple[tuple[str, str], ...]:
+    before = Counter(line.kind for line in panel.before.picture.lines)
+    if panel.after is None:
+        kinds = tuple((kind, f"{KIND_NAMES[kind]}: {before[kind]}") for kind in KINDS)
+    else:
+        after = Counter(line.kind for line in panel.after.picture.lines)
+        kinds = tuple(
+            (kind, f"{KIND_NAMES[kind]}: {before[kind]} before, {after[kind]} after")
+            for kind in KINDS
+        )
+    return (*kinds, _FRAME_KEY)
+
+
+def _number_blocks(panel: Panel) -> tuple[Block, ...]:
+    unit = panel.density_unit
+    bars = _bars(
+        panel,
+        (panel.before.line_density, panel.after.line_density if panel.after else UNKNOWN),
+        limits=True,
+    )
+    what = "visible line" if panel.as_seen else "scratch"
+    limit = " The dashed tick is the detection limit." if _has_limit(panel) else ""
+    charts = [
+        Chart(
+            title="Line density",
+            drawing=draw_bars(
+                [BarGroup(title="", bars=bars)],
+                unit=unit,
+                description=_described("Line density", [(bar.label, bar.text) for bar in bars]),
+            ),
+            caption=f"Length of {what} per area, with the 95 % interval.{limit}",
+        )
+    ]
+    if panel.after is not None:
+        estimates = [("All lines", correction_of(panel))]
+        estimates += [
+            (KIND_NAMES[kind], panel.kind_corrections[kind])
+            for kind in KINDS
+            if kind in panel.kind_corrections
+        ]
+        rows = [(name, _correction_text(estimate), estimate) for name, estimate in estimates]
+        charts.append(
+            Chart(
+                title="Correction",
+                drawing=draw_corrections(
+                    rows,
+                    description=_described("Correction", [row[:2] for row in rows]),
+                ),
+                caption="Share of the line density that is gone, with the 95 % interval.",
+            )
+        )
+    charts += _grade_charts(panel)
+    return (Charts(charts=tuple(charts)), figures_table(panel))
+
+
+def _grade_charts(panel: Panel) -> list[Chart]:
+    if not is_graded(panel):
+        return []
+    before, after = panel.before.grade, panel.after.grade if panel.after else None
+    labels = ("Before", "After") if panel.after else ("This state", "")
+    text = "Grade " + ", ".join(
+        f"{label.lower()} {wording.number(grade)}"
+        for label, grade in zip(labels, (before, after), strict=True)
+        if label
+    )
+    drawing = draw_grade(before, after, labels=labels, description=f"{text}, of 0 to 5.")
+    return [Chart(title="Grade", drawing=drawing, caption="Quantity of defects.")]
+
+
+def _kind_blocks(panel: Panel) -> tuple[Block, ...]:
+    groups = []
+    for kind in KINDS:
+        estimates = (
+            panel.before.kinds.get(kind, UNKNOWN),
+            panel.after.kinds.get(kind, UNKNOWN) if panel.after else UNKNOWN,
+        )
+        groups.append(BarGroup(title=KIND_NAMES[kind], bars=_bars(panel, estimates)))
+    described = [
+        (f"{group.title} {bar.label.lower()}", bar.text) for group in groups for bar in group.bars
+    ]
+    drawing = draw_bars(
+        groups, unit=panel.density_unit, description=_described("Line density by kind", described)
+    )
+    caption = (
+        "Swirls: fine, many, in all directions, mostly from washing. Deep scratches: single, long,"
+        " bright. Machine trails: faint, parallel, left by a polisher. Haze: grooves too fine to"
+        " tell apart, a smooth glow round the highlight; the figure is for these photos only."
+    )
+    chart = Chart(drawing=drawing, caption=caption)
+    return (Charts(charts=(chart,)), kinds_table(panel))
+
+
+def _direction_section(panel: Panel) -> tuple[Section, ...]:
+    before = panel.before.directions
+    after = panel.after.directions if panel.after else None
+    if before is None and after is None:
+        return ()
+    drawing = draw_rose(
+        before,
+        after,
+        labels=("Before", "After") if panel.after else ("This state", ""),
+        unit=panel.density_unit,
+        description="Direction rose: density of scratches by the direction they run in.",
+    )
+    caption = (
+        "How the scratches run on the panel, as seen in the photo: the area of a sector is the"
+        " density of scratches in that direction. A round rose speaks of washing; two opposite"
+        " peaks speak of a machine or of wiping one way."
+    )
+    chart = Chart(drawing=drawing, caption=caption)
+    return (Section(title="Directions", blocks=(Charts(charts=(chart,)),)),)
+
+
+def _map_section(
+    panel: Panel, before: Photo, after: Photo | None, as_taken: Photo | None
+) -> tuple[Section, ...]:
+    if panel.density_map is None:
+        return ()
+    cells = heat(panel.density_map, panel.density_unit)
+    photo = after or as_taken or before
+    what = "left " if panel.after else ""
+    plate = Plate(title=f"Lines {what}per area", photo=photo, heat=cells)
+    caption = (
+        f"Density of the lines {what}in each cell. Where there is no cell, nothing was measured."
+    )
+    title = "Where lines are left" if panel.after else "Where the lines are"
+    return (Section(title=title, blocks=(Plates(plates=(plate,), caption=caption),)),)
+
+
+def _photo_blocks(
+    panel: Panel, flags: tuple[Flag, ...], before: Photo, as_taken: Photo | None
+) -> tuple[Block, ...]:
+    cards = _cards("Before" if panel.after else "Photo", panel.before.photos, before)
+    if panel.after is not None and as_taken is not None:
+        cards += _cards("After", panel.after.photos, as_taken)
+    blocks: list[Block] = [Flags(flags=flags)] if flags else []
+    blocks.append(Cards(cards=cards))
+    registration = panel.registration
+    if registration is not None and registration.after_on_before is not None:
+        residual = wording.measure(registration.residual_px, "px")
+        overlap = wording.known(registration.overlap)
+        share = wording.NOT_KNOWN if overlap is None else wording.share(overlap)
+        fit = (
+            f"Registration: the photo after fits the one before to {residual}; share of the frame"
+            f" that both show: {share}."
+        )
+        blocks.append(Text(paragraphs=(fit,)))
+    return tuple(blocks)
+
+
+def _cards(name: str, photos: tuple[PhotoConditions, ...], shown: Photo) -> tuple[Card, ...]:
+    """Make a card for each photo of a state, its first one with the photo as taken."""
+    return tuple(
+        Card(
+            title=f"{name} {i}" if len(photos) > 1 else name,
+            rows=_conditions(photo),
+            flags=photo.flags,
+            plate=Plate(title="As taken", photo=shown) if i == 1 else None,
+        )
+        for i, photo in enumerate(photos, 1)
+    )
+
+
+def _conditions(photo: PhotoConditions) -> tuple[tuple[str, str], ...]:
+    spot = photo.highlight
+    f_number = wording.number(photo.f_number)
+    return (
+        ("File", photo.file),
+        ("SHA-256", photo.sha256[:12]),
+        ("Size", f"{photo.width_px} \N{MULTIPLICATION SIGN} {photo.height_px} px"),
+        ("Scale", wording.measure(photo.mm_per_px, "mm per px")),
+        ("Exposure", wording.exposure_time(photo.exposure_time_s)),
+        ("Aperture", f_number if f_number == wording.NOT_KNOWN else f"f/{f_number}"),
+        ("ISO", wording.number(photo.iso)),
+        ("Focal length", wording.measure(photo.focal_length_mm, "mm")),
+        (
+            "Highlight",
+            "none found"
+            if spot is None
+            else f"at {spot.x_px:.0f}, {spot.y_px:.0f} px; radius {spot.radius_px:.0f} px",
+        ),
+        ("Glint radius", wording.measure(photo.glint_radius_px, "px")),
+        ("Measuring zone", wording.measure(photo.zone_area_cm2, "cm²")),
+        ("Lines", wording.NOT_KNOWN if photo.n_lines is None else str(photo.n_lines)),
+    )
+
+
+def _as_seen_note(panel: Panel) -> tuple[Block, ...]:
+    return (Text(paragraphs=guidance.AS_SEEN),) if panel.as_seen else ()
+
+
+def _bars(
+    panel: Panel, estimates: tuple[Estimate, Estimate], *, limits: bool = False
+) -> tuple[Bar, ...]:
+    states = [("Before" if panel.after else "This state", panel.before)]
+    states += [("After", panel.after)] if panel.after else []
+    bars = []
+    for (label, state), estimate in zip(states, estimates, strict=False):
+        limit = state.detection_limit if limits else None
+        text = wording.density_and_interval(estimate, panel.density_unit, limit=limit)
+        ink: Ink = "after" if state is panel.after else "before"
+        bars.append(Bar(label=label, text=text, estimate=estimate, ink=ink, limit=limit))
+    return tuple(bars)
+
+
+def _correction_text(estimate: Estimate) -> str:
+    text = wording.percent(estimate)
+    if wording.known(estimate.value) is None or wording.known(estimate.at_least) is not None:
+        return text
+    return f"{text} ({wording.percent_interval(estimate)})"
+
+
+def _has_limit(panel: Panel) -> bool:
+    states = (panel.before, panel.after)
+    return any(state is not None and wording.known(state.detection_limit) for state in states)
+
+
+def _described(title: str, rows: list[tuple[str, str]]) -> str:
+    return f"{title}: " + "; ".join(f"{label} {text}" for label, text in rows) + "."

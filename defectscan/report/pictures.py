@@ -1,0 +1,184 @@
+"""Make photos ready for a page: one JPEG each, and what is drawn over it as plain points."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.report.content import DensityMap, Kind, Line, Picture
+from defectscan.report.palette import HEAT
+from defectscan.report.wording import number
+
+LONGEST_PX = 1600
+THUMBNAIL_PX = 720
+_QUALITY = 80
+_SMOOTHING_PX = 0.5
+_VEILED_MEAN = 52.0
+
+Polyline = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """Hold a photo as JPEG, and the size of the frame that its overlays are counted in.
+
+    ``veil`` is the share of black to lay over it so that coloured lines stand out on it.
+    """
+
+    jpeg: bytes
+    width_px: int
+    height_px: int
+    veil: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layer:
+    """Gather the polylines that are drawn alike.
+
+    ``style`` names their stroke; ``heavy_paths`` are drawn with twice its width.
+    """
+
+    style: str
+    paths: tuple[Polyline, ...]
+    heavy_paths: tuple[Polyline, ...] = ()
+    closed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """Place one coloured cell of the density map, ``level`` counting up its colours."""
+
+    x_px: float
+    y_px: float
+    width_px: float
+    height_px: float
+    level: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heat:
+    """Hold the cells of a density map and what each colour stands for."""
+
+    cells: tuple[Cell, ...]
+    key: tuple[tuple[str, str], ...]
+
+
+def encode(image: NDArray[np.uint8], longest_px: int = LONGEST_PX) -> Photo:
+    """Reduce a picture and encode it as JPEG.
+
+    Parameters
+    ----------
+    image
+        (height, width, 3), 8 bit sRGB, red first.
+    longest_px
+        Neither side of the JPEG will be longer than this.
+
+    Returns
+    -------
+    Photo
+        With the size of the picture as it came.
+    """
+    height, width = image.shape[:2]
+    small: cv2.typing.MatLike = image
+    # Halving is quick, and so is the last step: averaging by any other factor at once takes five
+    # times as long as both.
+    while max(small.shape[:2]) >= 2 * longest_px:
+        small = _resized(small, 0.5, cv2.INTER_AREA)
+    if max(small.shape[:2]) > longest_px:
+        small = _resized(small, longest_px / max(small.shape[:2]), cv2.INTER_LINEAR)
+    done, data = cv2.imencode(
+        ".jpg", cv2.cvtColor(small, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, _QUALITY]
+    )
+    if not done:
+        raise RuntimeError("the JPEG encoder refused the picture")
+    brightest = float(small[::8, ::8].mean(axis=(0, 1)).max())
+    veil = min(0.8, max(0.25, 1 - _VEILED_MEAN / max(brightest, 1.0)))
+    return Photo(jpeg=data.tobytes(), width_px=width, height_px=height, veil=round(veil, 2))
+
+
+def layer(style: str, lines: Iterable[Line], *, heavy_kind: Kind | None = None) -> Layer:
+    """Gather lines as one layer, points within half a pixel of the course left out.
+
+    Lines of ``heavy_kind`` are drawn twice as wide.
+    """
+    fine: list[Polyline] = []
+    heavy: list[Polyline] = []
+    for line in lines:
+        (heavy if line.kind == heavy_kind else fine).append(_thinned(line.points_px))
+    return Layer(style=style, paths=tuple(fine), heavy_paths=tuple(heavy))
+
+
+def frame_layer(picture: Picture) -> Layer:
+    """Draw the measuring zone's outlines and the highlight, where they are known."""
+    paths = [_thinned(outline, 1.0) for outline in picture.zone_px if len(outline) > 2]
+    if picture.highlight is not None:
+        spot, angle = picture.highlight, np.linspace(0, 2 * np.pi, 60, endpoint=False)
+        circle = np.column_stack([np.cos(angle), np.sin(angle)]) * spot.radius_px
+        paths.append(_thinned(circle + np.array([spot.x_px, spot.y_px]), 0.0))
+    return Layer(style="frame", paths=tuple(paths), closed=True)
+
+
+def outline(zone: NDArray[np.bool_]) -> tuple[NDArray[np.float64], ...]:
+    """Trace the outlines of a measuring zone, holes as well.
+
+    Parameters
+    ----------
+    zone
+        (height, width), true inside.
+
+    Returns
+    -------
+    tuple of arrays
+        Closed outlines, each (n, 2), x and y in pixels.
+    """
+    found, _ = cv2.findContours(zone.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+    return tuple(contour[:, 0].astype(np.float64) for contour in found)
+
+
+def heat(density_map: DensityMap, unit: str) -> Heat:
+    """Sort the cells of a density map into the colours of its key."""
+    values = np.asarray(density_map.values, dtype=float)
+    measured = np.isfinite(values)
+    if not measured.any():
+        return Heat(cells=(), key=())
+    top = _round_up(float(values[measured].max()))
+    left, upper, right, lower = density_map.extent_px
+    rows, columns = values.shape
+    width, height = (right - left) / columns, (lower - upper) / rows
+    cells = tuple(
+        Cell(
+            x_px=round(left + (column + 0.04) * width, 1),
+            y_px=round(upper + (row + 0.04) * height, 1),
+            width_px=round(0.92 * width, 1),
+            height_px=round(0.92 * height, 1),
+            level=max(0, min(len(HEAT) - 1, int(len(HEAT) * values[row, column] / top))),
+        )
+        for row, column in zip(*np.nonzero(measured), strict=True)
+    )
+    steps = [number(top * i / len(HEAT)) for i in range(len(HEAT) + 1)]
+    key = tuple(
+        (colour, f"{steps[i]} to {steps[i + 1]}" + (f" {unit}" if i == len(HEAT) - 1 else ""))
+        for i, colour in enumerate(HEAT)
+    )
+    return Heat(cells=cells, key=key)
+
+
+def _resized(image: cv2.typing.MatLike, scale: float, interpolation: int) -> cv2.typing.MatLike:
+    height, width = (max(1, round(side * scale)) for side in image.shape[:2])
+    return cv2.resize(image, (width, height), interpolation=interpolation)
+
+
+def _thinned(points_px: NDArray[np.floating], smoothing_px: float = _SMOOTHING_PX) -> Polyline:
+    points = np.ascontiguousarray(points_px, dtype=np.float32).reshape(-1, 2)
+    kept = cv2.approxPolyDP(points, smoothing_px, closed=False)[:, 0] if len(points) > 2 else points
+    return tuple((round(float(x), 1), round(float(y), 1)) for x, y in kept)
+
+
+def _round_up(value: float) -> float:
+    """Round up to a number that a fifth of is still round."""
+    if value <= 0:
+        return 1.0
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(next(f * power for f in (1, 1.5, 2, 2.5, 3, 4, 5, 7.5, 10) if f * power >= value))

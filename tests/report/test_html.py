@@ -1,0 +1,300 @@
+"""The HTML page: whole, closed to the outside, and saying what it must."""
+
+import base64
+import hashlib
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from defectscan.report import guidance
+from defectscan.report.compose import compose
+from defectscan.report.content import (
+    DensityMap,
+    Estimate,
+    Flag,
+    Panel,
+    PhotoConditions,
+    Picture,
+    ReportContent,
+    State,
+)
+from defectscan.report.html import render_html
+
+VOID = {"meta", "input", "link", "br", "img", "hr"}
+
+
+class Reader(HTMLParser):
+    """Read a page: tags must nest; texts, ids and references are kept."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.texts: list[str] = []
+        self.style = self.script = ""
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        names = [name for name, _ in attrs]
+        assert len(names) == len(set(names)), f"an attribute of {tag} stands twice"
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] in ("style", "script"):
+            setattr(self, self.open[-1], data)
+        elif data.strip():
+            self.texts.append(" ".join(data.split()))
+
+    @property
+    def text(self) -> str:
+        return " ".join(self.texts)
+
+    def values(self, name: str) -> list[str]:
+        return [value for _, attrs in self.tags if (value := attrs.get(name))]
+
+
+@pytest.fixture
+def page(content: ReportContent) -> Reader:
+    return Reader(render_html(content))
+
+
+def test_every_section_is_there(page: Reader) -> None:
+    for title in (
+        "Bonnet, left half",
+        "Pictures",
+        "Numbers",
+        "By kind",
+        "Directions",
+        "Where lines are left",
+        "Photos",
+        "How it was measured",
+        "What it cannot know",
+        "Cautions",
+    ):
+        assert title in page.texts
+
+
+def test_figures_stand_with_their_intervals(page: Reader) -> None:
+    for text in (
+        "83 %",
+        "95 % interval: 76 to 88 %",
+        "143 mm/cm² (128 to 160)",
+        "24 mm/cm² (18 to 32)",
+        "9 % (\N{MINUS SIGN}41 to 52 %)",
+        "0.42 (0.36 to 0.48)",
+        "Removed: 50",
+        "Remaining: 10",
+        "New: 1",
+        "0123456789ab",
+        "1/120 s",
+        "f/1.8",
+        "fits the one before to 0.62 px",
+        "4 to 240; above that, 5",
+    ):
+        assert text in page.text
+
+
+def test_standing_texts_are_all_there(page: Reader) -> None:
+    for text in (
+        *guidance.UNDER_A_LAMP,
+        *guidance.BEFORE_AND_AFTER,
+        *guidance.INTERVALS,
+        *guidance.GRADE,
+        *guidance.SHARE_THAT_SHOWS,
+        *guidance.WHAT_IT_CANNOT_KNOW,
+        *guidance.CAUTIONS,
+    ):
+        assert text in page.text
+
+
+def test_nothing_is_asked_from_outside(content: ReportContent) -> None:
+    html = render_html(content)
+    assert "http://" not in html
+    assert "https://" not in html
+    page = Reader(html)
+    assert page.values("src") == []
+    for reference in page.values("href"):
+        assert reference.startswith(("#", "data:image/jpeg;base64,"))
+    assert "url(" not in page.style
+    assert "@import" not in page.style
+
+
+def test_policy_allows_this_style_and_script_only(page: Reader) -> None:
+    (policy,) = [
+        attrs["content"]
+        for tag, attrs in page.tags
+        if tag == "meta" and attrs.get("http-equiv") == "Content-Security-Policy"
+    ]
+    assert policy is not None
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'none'"
+    assert rules["img-src"] == "data:"
+    for name, text in (("style-src", page.style), ("script-src", page.script)):
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert rules[name] == f"'sha256-{digest}'"
+    assert page.values("style") == []
+    assert [name for _, attrs in page.tags for name in attrs if name.startswith("on")] == []
+
+
+def test_every_reference_meets_its_photo(page: Reader) -> None:
+    ids = page.values("id")
+    assert len(ids) == len(set(ids))
+    references = {href[1:] for href in page.values("href") if href.startswith("#")}
+    assert references
+    assert references <= set(ids)
+
+
+def test_each_photo_stands_in_the_page_once(content: ReportContent) -> None:
+    html = render_html(content)
+    photos = re.findall(r"data:image/jpeg;base64,([^\"]+)", html)
+    assert len(photos) == len(set(photos)) == len(compose(content).photos())
+    assert all(base64.b64decode(photo).startswith(b"\xff\xd8") for photo in photos)
+
+
+def test_slider_and_toggles_can_be_reached_and_are_named(page: Reader) -> None:
+    inputs = [attrs for tag, attrs in page.tags if tag == "input"]
+    assert [i["type"] for i in inputs].count("range") == 1
+    assert all(i.get("aria-label") for i in inputs if i["type"] == "range")
+    toggles = {i["value"] for i in inputs if i["type"] == "checkbox"}
+    assert toggles == {"removed", "remaining", "new", "frame"}
+    for style in toggles:
+        assert f".hide-{style} .picture .layer-{style}" in page.style
+    assert "@media print" in page.style
+
+
+def test_pictures_and_charts_are_described(page: Reader) -> None:
+    drawings = [attrs for tag, attrs in page.tags if tag == "svg" and "aria-hidden" not in attrs]
+    assert drawings
+    assert all(attrs["role"] == "img" and attrs["aria-label"] for attrs in drawings)
+
+
+def test_names_are_escaped(content: ReportContent, panel: Panel) -> None:
+    evil = '<b>Müller & Søn</b>"><script>alert(1)</script>'
+    flag = Flag(name=evil, text=evil, advice=evil)
+    photo = replace(panel.before.photos[0], file=evil, flags=(flag,))
+    before = replace(panel.before, photos=(photo,), flags=(flag,))
+    named = replace(
+        content,
+        title=evil,
+        subtitle=evil,
+        panels=(replace(panel, title=evil, before=before, flags=(flag,)),) * 2,
+        flags=(flag,),
+    )
+    page = Reader(render_html(named))
+    assert [tag for tag, _ in page.tags].count("script") == 1
+    assert "b" not in [tag for tag, _ in page.tags]
+    assert evil in page.text
+
+
+def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregistered: Panel) -> None:
+    page = Reader(render_html(replace(content, panels=(unregistered,))))
+    assert "could not be registered" in page.text
+    assert "too few fixed points on the panel" in page.text
+    assert "range" not in page.values("type")
+    assert "Removed" not in page.text
+    assert unregistered.after is not None
+    swirls = [
+        sum(line.kind == "swirl" for line in state.picture.lines)
+        for state in (unregistered.before, unregistered.after)
+    ]
+    assert f"Swirls: {swirls[0]} before, {swirls[1]} after" in page.text
+    assert "83 %" in page.text
+
+
+def test_one_state_has_no_after(content: ReportContent, one_state: Panel) -> None:
+    page = Reader(render_html(replace(content, panels=(one_state,))))
+    assert "143 mm/cm²" in page.text
+    assert "Where the lines are" in page.texts
+    assert "range" not in page.values("type")
+    for word in ("After", "Removed", "is gone"):
+        assert word not in page.texts
+
+
+def test_undefined_correction_is_said_and_not_drawn_as_a_number(
+    content: ReportContent, panel: Panel
+) -> None:
+    bare = replace(panel, correction=Estimate(), kind_corrections={}, haze_correction=Estimate())
+    page = Reader(render_html(replace(content, panels=(bare,))))
+    assert "Undefined" in page.texts
+    assert "the correction cannot be given" in page.texts
+
+
+def test_barest_content_makes_a_page(content: ReportContent) -> None:
+    picture = Picture(image=np.zeros((1, 1, 3), np.uint8))
+    photo = PhotoConditions(file="a.jpg", sha256="0" * 64, width_px=1, height_px=1)
+    state = State(picture=picture, line_density=Estimate(), photos=(photo,))
+    empty = DensityMap(values=np.full((1, 1), np.nan), extent_px=(0, 0, 1, 1))
+    panels = (
+        Panel(title="One", before=state),
+        Panel(title="Two", before=state, after=state, density_map=empty),
+    )
+    page = Reader(render_html(replace(content, panels=panels)))
+    assert "not known" in page.texts
+    assert page.texts.count("Undefined") == 1
+
+
+def test_several_panels_have_an_overview(content: ReportContent, panel: Panel) -> None:
+    page = Reader(render_html(replace(content, panels=(panel, replace(panel, title="Boot lid")))))
+    assert "Overview" in page.texts
+    assert page.texts.count("Boot lid") == 2
+
+
+def test_lines_as_seen_are_not_said_to_be_corrected(content: ReportContent, panel: Panel) -> None:
+    page = Reader(render_html(replace(content, panels=(replace(panel, as_seen=True),))))
+    for text in (*guidance.AS_SEEN, *guidance.SHARE_THAT_SHOWS_AS_SEEN):
+        assert text in page.text
+    for text in (*guidance.UNDER_A_LAMP, *guidance.SHARE_THAT_SHOWS):
+        assert text not in page.text
+
+
+def test_odd_file_names_can_be_written(content: ReportContent, panel: Panel) -> None:
+    photo = replace(panel.before.photos[0], file="a\nb\udcff.jpg")
+    odd = replace(content, panels=(replace(panel, before=replace(panel.before, photos=(photo,))),))
+    assert "a b?.jpg" in Reader(render_html(odd).encode().decode()).text
+
+
+def test_the_same_content_gives_the_same_page(content: ReportContent) -> None:
+    first = render_html(content)
+    compose.cache_clear()
+    assert render_html(content) == first
+
+
+def outline_of(page: Reader) -> str:
+    """List what a page is made of, without its numbers, sizes and photos."""
+    lines = []
+    for tag, attrs in page.tags:
+        if tag in ("path", "rect", "text", "use", "image"):
+            continue
+        kept = {k: attrs[k] for k in ("class", "type", "value", "data-head", "role") if k in attrs}
+        lines.append(" ".join([tag, *(f"{k}={v}" for k, v in kept.items())]))
+    return "\n".join(lines) + "\n"
+
+
+def test_page_is_made_of_the_same_parts_as_the_gold_one(page: Reader) -> None:
+    gold = Path(__file__).with_name("gold_outline.txt").read_text(encoding="utf-8")
+    assert outline_of(page) == gold
+
+
+def test_importing_the_package_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, defectscan.report, defectscan.report.content;"
+        "print([m for m in ('cv2', 'fpdf', 'jinja2', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
