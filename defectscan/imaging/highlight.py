@@ -10,10 +10,11 @@ Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 LEAST_RADIUS_PX = 3.0
-LEAST_FILLING = 0.75
+LEAST_ROUNDNESS = 0.7
+# A disc or an ellipse overlaps its own by more than a rectangle does (0.88).
+ROUND = 0.93
 MOST_ELONGATION = 3.0
 RIVAL_AREA_SHARE = 0.2
-MOST_RADIUS_SHARE = 0.2
 STANDS_OUT = 6.0
 WHITE = 0.9
 LEAST_GLOW = 1.25
@@ -76,7 +77,10 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         inside = label[top_row : top_row + height, left : left + width] == number
         x, y = (float(v) for v in middles[number])
         radius = float(np.sqrt(area / np.pi))
-        if not (_is_round(inside) and _glow(luminance, x, y, radius) > LEAST_GLOW):
+        roundness = _roundness(inside)
+        if roundness < ROUND and _glow(luminance, x, y, radius) < LEAST_GLOW:
+            continue
+        if roundness < LEAST_ROUNDNESS:
             continue
         rows, columns = luminance.shape
         cut = left <= 1 or top_row <= 1 or left + width >= columns - 1 or top_row + height >= rows - 1
@@ -90,14 +94,19 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
     return tuple(s for s in found if s.area_px >= RIVAL_AREA_SHARE * found[0].area_px)
 
 
-def _is_round(inside: Mask) -> bool:
-    """Tell whether a spot fills the ellipse of its own moments, not too long a one."""
+def _roundness(inside: Mask) -> float:
+    """Return the overlap over union of a spot with the ellipse of its moments; 0 if too long."""
     y, x = np.nonzero(inside)
-    if len(x) < 3:
-        return False
-    values = np.linalg.eigvalsh(np.cov(np.stack([x, y])) + np.eye(2) / 12)
-    ellipse = np.pi * 4 * np.sqrt(values[0] * values[1])
-    return len(x) / ellipse > LEAST_FILLING and values[1] / values[0] < MOST_ELONGATION**2
+    off = np.stack([x - x.mean(), y - y.mean()])
+    moments = off @ off.T / len(x) + np.eye(2) / 12
+    values = np.linalg.eigvalsh(moments)
+    if values[1] / values[0] > MOST_ELONGATION**2:
+        return 0.0
+    yy, xx = np.mgrid[-2 : inside.shape[0] + 2, -2 : inside.shape[1] + 2]
+    grid = np.stack([xx - x.mean(), yy - y.mean()])
+    ellipse = np.einsum("iyx,ij,jyx->yx", grid, np.linalg.inv(moments), grid) <= 4
+    common = float((ellipse & np.pad(inside, 2)).sum())
+    return common / (float(ellipse.sum()) + len(x) - common)
 
 
 def _glow(luminance: Image, x: float, y: float, radius: float) -> float:

@@ -32,12 +32,15 @@ class Glint:
         even, the glint radius r_epsilon.
     scale_px
         Unit of length of the cubic terms.
+    assumed
+        Whether the lines' own geometry was no lamp's, so that a usual one stands in its place.
     """
 
     centre_px: Floats
     coefficients: Floats
     reach_px: float
     scale_px: float
+    assumed: bool = False
 
     def tilt(self, xy_px: Floats) -> Floats:
         """Return the needed tilt, shape (..., 2), in px, at points (..., 2)."""
@@ -96,6 +99,7 @@ def fit_glint(
     *,
     least_radius_px: float,
     scale_px: float,
+    usual_reach_px: float,
     like: Glint | None = None,
 ) -> Glint:
     """Learn the glint geometry from the directions of lines.
@@ -115,13 +119,19 @@ def fit_glint(
         Lines nearer than this to the highlight are left out: there every direction glints.
     scale_px
         Unit of length of the cubic terms, about half the picture.
+    usual_reach_px
+        Reach where there are no lines to tell it: the highlight's radius, for there the lamp's
+        image ends.
     like
         The geometry of another shot of the same panel.
     """
-    start = circles(centre_px, scale_px=scale_px)
+    start = circles(centre_px, reach_px=usual_reach_px, scale_px=scale_px)
     if like is not None:
         start = replace(
-            like, centre_px=start.centre_px, coefficients=like.coefficients * _WITHOUT_OFFSET
+            like,
+            centre_px=start.centre_px,
+            coefficients=like.coefficients * _WITHOUT_OFFSET,
+            assumed=False,
         )
     glint = start
     radius = np.linalg.norm(lines.xy_px - glint.centre_px, axis=-1)
@@ -145,7 +155,7 @@ def fit_glint(
         along = np.abs(np.sum(tilt * tangent[near], axis=-1))
         limit = _weighted_quantile(along, weight[near], 0.85)
     if not plausible(glint):
-        glint = start
+        glint = replace(start, assumed=True)
     return glint_with_reach(glint, lines, least_radius_px=least_radius_px)
 
 
@@ -221,3 +231,10 @@ def _weighted_quantile(values: Floats, weights: Floats, share: float) -> float:
     order = np.argsort(values)
     cumulative = np.cumsum(weights[order])
     return float(values[order][np.searchsorted(cumulative, share * cumulative[-1])])
+
+
+def glints(lines: Lines, glint: Glint) -> NDArray[np.bool_]:
+    """Return which lines the lamp can have lit, shape (n,): u stays within twice its spread."""
+    u = np.abs(np.sum(glint.tilt(lines.xy_px) * lines.tangent, axis=-1))
+    mean = lines.total(u) / np.maximum(lines.total(np.ones(len(u))), 1)
+    return mean < 2.2 * glint.reach_px

@@ -1,4 +1,4 @@
-"""Find lines: bright, thin, straight or gently bent, whatever their direction."""
+"""Follow ridges to lines: bright, thin, straight or gently bent, whatever their direction."""
 
 from dataclasses import dataclass
 
@@ -9,13 +9,12 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from defectscan.measurement.ridges import N_DIRECTIONS, Ridges
+
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-N_DIRECTIONS = 16
-WIDTH_PX = 1.2
-REACH_PX = 4.5
 SEED_SIGMA = 5.0
 FOLLOW_SIGMA = 2.8
 SKIRT = 0.3
@@ -26,34 +25,6 @@ CORE_SHARE = 0.35
 LEAST_EVIDENCE = 10.0
 KNOB_SHARE = 0.25
 NOISE_WIDTH = 1.6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ridges:
-    """How much like a bright line each pixel is.
-
-    Attributes
-    ----------
-    contrast
-        Shape (H, W): scale-normalised second derivative across the best direction, relative to
-        the local paint: for a Gaussian line of contrast c and standard deviation a, smoothed
-        with s, it is c·a·s²/(a² + s²)^1.5.
-    direction
-        Shape (H, W), uint8: index of the best direction, pi/N_DIRECTIONS apart.
-    noise
-        Shape (H, W): standard deviation of `contrast` for a single direction without lines.
-    curvature
-        Scale-normalised second derivatives xx, yy, xy, turned positive on bright lines, with no
-        reach along: what stands at a point itself.
-    curvature_noise
-        Shape (H, W): their standard deviation without lines.
-    """
-
-    contrast: Image
-    direction: NDArray[np.uint8]
-    noise: Image
-    curvature: tuple[Image, Image, Image]
-    curvature_noise: Image
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,8 +41,8 @@ class Lines:
         Shape (m,): ridge contrast of the line round the point.
     line
         Shape (m,): which line the point is on.
-    n
-        How many lines there are.
+    evidence
+        Shape (n,): the line's ridge contrast over its noise, summed over its core.
     """
 
     xy_px: Floats
@@ -79,7 +50,12 @@ class Lines:
     length_px: Floats
     contrast: Floats
     line: NDArray[np.int64]
-    n: int
+    evidence: Floats
+
+    @property
+    def n(self) -> int:
+        """How many lines there are."""
+        return len(self.evidence)
 
     def of(self, chosen: Mask) -> "Lines":
         """Return the lines that are chosen, shape (n,), numbered anew."""
@@ -91,115 +67,17 @@ class Lines:
             length_px=self.length_px[kept],
             contrast=self.contrast[kept],
             line=number[self.line[kept]],
-            n=int(chosen.sum()),
+            evidence=self.evidence[chosen],
         )
+
+    def courses(self) -> list[Floats]:
+        """Return each line's points, shape (k, 2), in order."""
+        borders = np.searchsorted(self.line, np.arange(self.n + 1))
+        return [self.xy_px[a:b] for a, b in zip(borders[:-1], borders[1:], strict=True)]
 
     def total(self, values: Floats) -> Floats:
         """Return the sums of values of points, shape (m,), over each line, shape (n,)."""
         return np.bincount(self.line, weights=values, minlength=self.n)
-
-
-def ridge_kernel(direction: float, *, width_px: float, reach_px: float) -> Image:
-    """Return the filter for bright lines along `direction` (radians, x towards y).
-
-    The second derivative of a Gaussian across, a Gaussian along; its sum is zero.
-
-    Parameters
-    ----------
-    direction
-        Of the line.
-    width_px, reach_px
-        Standard deviations across and along.
-    """
-    half = int(np.ceil(max(2.6 * reach_px, 4 * width_px)))
-    y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
-    along = x * np.cos(direction) + y * np.sin(direction)
-    across = y * np.cos(direction) - x * np.sin(direction)
-    bell = np.exp(-(across**2) / (2 * width_px**2) - along**2 / (2 * reach_px**2))
-    kernel = (1 - across**2 / width_px**2) * bell
-    # A sampled and cut-off kernel has a small mean that a slope of light would leak through.
-    kernel -= bell * (kernel.sum() / bell.sum())
-    return (kernel / bell.sum()).astype(np.float32)
-
-
-def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridges:
-    """Filter for bright lines in all directions.
-
-    Parameters
-    ----------
-    luminance
-        Linear luminance, shape (H, W).
-    background
-        Luminance of the paint without lines, same shape, positive.
-    measured
-        Where the noise is to be judged.
-    """
-    relative = luminance / background - 1
-    # A clipped highlight would ring through every filter that touches it.
-    np.clip(relative, -0.9, 30, out=relative)
-    best = np.full(luminance.shape, -np.inf, dtype=np.float32)
-    direction = np.zeros(luminance.shape, dtype=np.uint8)
-    noise = np.zeros_like(best)
-    for index in range(N_DIRECTIONS):
-        kernel = ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
-        answer = cv2.filter2D(relative, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
-        if index in (0, N_DIRECTIONS // 2):
-            noise += local_noise(answer, measured) / 2
-        better = answer > best
-        np.copyto(best, answer, where=better)
-        direction[better] = index
-    curvature = _curvature(relative)
-    return Ridges(
-        contrast=best,
-        direction=direction,
-        noise=noise,
-        curvature=curvature,
-        curvature_noise=local_noise(curvature[0], measured),
-    )
-
-
-def _curvature(relative: Image) -> tuple[Image, Image, Image]:
-    half = int(np.ceil(4 * WIDTH_PX))
-    x = np.arange(-half, half + 1)
-    bell = np.exp(-(x**2) / (2 * WIDTH_PX**2))
-    bell /= bell.sum()
-    slope = -x / WIDTH_PX * bell
-    bend = (1 - x**2 / WIDTH_PX**2) * bell
-    bend -= bell * bend.sum()
-    kernels = ((bend, bell), (bell, bend), (slope, slope))
-    xx, yy, xy = (cv2.sepFilter2D(relative, cv2.CV_32F, kx, ky) for kx, ky in kernels)
-    return xx, yy, -xy
-
-
-def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
-    """Return the standard deviation of an image in tiles, by its darker side.
-
-    Bright lines cover little of a tile in any one direction and hardly move these quantiles; but
-    the strokes of JPEG blocks and the sparkle of flakes have long tails, which the outer one sees.
-    """
-    height, width = answer.shape
-    rows, columns = -(-height // tile_px), -(-width // tile_px)
-    coarse = np.full((rows, columns), np.nan, dtype=np.float32)
-    for row in range(rows):
-        for column in range(columns):
-            part = (
-                slice(row * tile_px, (row + 1) * tile_px, 2),
-                slice(column * tile_px, (column + 1) * tile_px, 2),
-            )
-            seen = answer[part][measured[part]]
-            if seen.size > tile_px:
-                tail, middle, half = np.quantile(seen, (0.0228, 0.1587, 0.5))
-                coarse[row, column] = max(half - middle, (half - tail) / 2)
-    known = np.isfinite(coarse)
-    if not known.any():
-        return np.full(answer.shape, np.inf, dtype=np.float32)
-    # Tiles without paint take the mean of their neighbours with paint.
-    filled = np.where(known, coarse, 0).astype(np.float32)
-    weight = cv2.GaussianBlur(known.astype(np.float32), (0, 0), 1.0)
-    smooth = cv2.GaussianBlur(filled, (0, 0), 1.0) / np.maximum(weight, 1e-6)
-    smooth[weight < 1e-3] = np.median(coarse[known])
-    size = (columns * tile_px, rows * tile_px)
-    return cv2.resize(smooth, size, interpolation=cv2.INTER_LINEAR)[:height, :width]
 
 
 def trace_lines(ridges: Ridges, *, measured: Mask, least_contrast: float = 0.0) -> Lines:
@@ -313,7 +191,7 @@ def _chains(
         apart = np.minimum(apart, np.pi - apart)
         step = np.arctan2(dy, dx)
         off_line = np.abs(np.sin(step - angle[here])) * np.hypot(dx, dy)
-        agree = (apart < 2.1 * np.pi / N_DIRECTIONS) & (off_line < 1.3)
+        agree = (apart < 1.6 * np.pi / N_DIRECTIONS) & (off_line < 1.3)
         first.append(here[agree])
         second.append(there[agree])
     row, column = np.concatenate(first), np.concatenate(second)
@@ -438,19 +316,18 @@ def _resample(chains: _Chains, ridges: Ridges) -> Lines:
     noise = ridges.curvature_noise[
         np.round(points[:, 1]).astype(np.int64), np.round(points[:, 0]).astype(np.int64)
     ]
-    line, kept = _lit_stretch(value, knob, noise, line)
-    points, tangent, value, noise = points[kept], tangent[kept], value[kept], noise[kept]
-    first = _first_of_doubles(points, tangent, value / noise, line, ridges.contrast.shape)
+    line, kept, evidence = _lit_stretch(value, knob, noise, line)
+    points, tangent, value = points[kept], tangent[kept], value[kept]
+    first = _first_of_doubles(points, tangent, evidence, line, ridges.contrast.shape)
     points, tangent, value, line = points[first], tangent[first], value[first], line[first]
-    line = np.unique(line, return_inverse=True)[1] if len(line) else line
-    n = int(line.max()) + 1 if len(line) else 0
+    left, line = np.unique(line, return_inverse=True)
     return Lines(
         xy_px=points,
         tangent=tangent,
         length_px=np.ones(len(line)),
         contrast=value,
         line=line,
-        n=n,
+        evidence=evidence[left],
     )
 
 
@@ -464,15 +341,15 @@ def _across_along(ridges: Ridges, points: Floats, tangent: Floats) -> tuple[Floa
 
 def _lit_stretch(
     value: Floats, knob: Floats, noise: Floats, line: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], Mask]:
-    """Return which points belong to a lit stretch, and stretches' numbers in place of lines'.
+) -> tuple[NDArray[np.int64], Mask, Floats]:
+    """Return the stretches' numbers of lit points, which points are lit, and the evidence.
 
     The filter's reach blurs ends and makes dashes of points of light. So each point is judged
     by its own neighbourhood, and stretches shorter than `LEAST_LENGTH_PX` are no lines.
     """
     kept = np.zeros(len(value), dtype=bool)
     stretch = np.zeros(len(value), dtype=np.int64)
-    next_number = 0
+    evidences: list[float] = []
     borders = np.flatnonzero(np.diff(line, prepend=-1, append=-1))
     for first, last in zip(borders[:-1], borders[1:], strict=True):
         v = value[first:last]
@@ -508,18 +385,21 @@ def _lit_stretch(
             if evidence < LEAST_EVIDENCE or knobs > KNOB_SHARE:
                 continue
             kept[first + start : first + stop] = True
-            stretch[first + start : first + stop] = next_number
-            next_number += 1
-    return stretch[kept], kept
+            stretch[first + start : first + stop] = len(evidences)
+            evidences.append(float(evidence))
+    return stretch[kept], kept, np.array(evidences)
 
 
 def _first_of_doubles(
-    points: Floats, tangent: Floats, strength: Floats, line: NDArray[np.int64], shape: tuple[int, ...]
+    points: Floats,
+    tangent: Floats,
+    evidence: Floats,
+    line: NDArray[np.int64],
+    shape: tuple[int, ...],
 ) -> Mask:
     """Return which points no stronger line runs over already in about the same direction."""
     if not len(line):
         return np.zeros(0, dtype=bool)
-    evidence = np.bincount(line, weights=strength)
     rank = np.empty(len(evidence), dtype=np.int64)
     rank[np.argsort(-evidence)] = np.arange(len(evidence))
     x, y = np.round(points).astype(np.int64).T

@@ -1,7 +1,7 @@
 """Line density of one state with its interval: Horvitz-Thompson over lines and shots."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ Mask = NDArray[np.bool_]
 
 WINDOW_SHARE = 0.45
 N_SECTORS = 6
-GRID_PX = 6
+GRID_PX = 8
 N_RINGS = 8
 MERGED_PX = 3.5
 LEAST_EXPOSURE_SHARE = 0.2
@@ -79,6 +79,8 @@ class Count:
         Shape (N_SECTORS,): exposure of each sector relative to their mean.
     crowding
         Mean share of lines that others hide.
+    thinned
+        Whether lines thin out further off than the zone reaches.
     """
 
     share: Floats
@@ -88,14 +90,23 @@ class Count:
     ring_limit_px: Floats
     exposure_shares: Floats
     crowding: float
+    thinned: bool
 
     @property
     def density(self) -> float:
         """The density, never negative."""
         return max(float(self.share.sum() - self.false.sum()), 0.0)
 
+    def weighted(self, weight: Floats) -> "Count":
+        """Return the count with each line weighted, shape (n,), as by its share in a kind."""
+        return replace(self, share=self.share * weight, false=self.false * weight)
 
-def count_lines(shots: Sequence[Shot]) -> Count:
+
+def count_lines(
+    shots: Sequence[Shot],
+    *,
+    weights: Sequence[Callable[[Floats, Floats], Floats]] | None = None,
+) -> Count:
     """Weigh the lines of all shots by what their lamps could show.
 
     Each point of a line within the window |s·t| of its shot counts 1 over the exposure of its
@@ -106,15 +117,21 @@ def count_lines(shots: Sequence[Shot]) -> Count:
     ----------
     shots
         Of one state, at least one.
+    weights
+        For each shot a weight of points (n, 2) with needed tilts (n, 2), applied to lines and
+        exposure alike; directions are then not told apart.
 
     References
     ----------
     Horvitz and Thompson, J. Am. Stat. Assoc. 47 (1952) 663.
     """
-    views = [_View.of(shot) for shot in shots]
+    each = [None] * len(shots) if weights is None else weights
+    views = [_View.of(shot, weight) for shot, weight in zip(shots, each, strict=True)]
     limits = np.array([view.limit_px for view in views])
     exposure = sum(view.exposure for view in views)
     mean_exposure = float(exposure.mean())
+    if weights is not None:
+        exposure = np.full(N_SECTORS, mean_exposure)
     seen = exposure > LEAST_EXPOSURE_SHARE * mean_exposure
     weight = np.where(seen, 1 / np.maximum(exposure, 1e-12), 0.0)
     # Directions that no shot can show are taken to be like the others.
@@ -137,6 +154,7 @@ def count_lines(shots: Sequence[Shot]) -> Count:
         ring_limit_px=limits,
         exposure_shares=exposure / max(mean_exposure, 1e-12),
         crowding=float(crowding),
+        thinned=any(view.thinned for view in views),
     )
 
 
@@ -152,9 +170,10 @@ class _View:
     typical_length: float
     limit_px: float
     crowding: float
+    thinned: bool
 
     @classmethod
-    def of(cls, shot: Shot) -> "_View":
+    def of(cls, shot: Shot, weight: Callable[[Floats, Floats], Floats] | None) -> "_View":
         glint, lines = shot.glint, shot.lines
         reach = WINDOW_SHARE * glint.reach_px
         grid, grid_tilt = zone_grid(shot)
@@ -174,12 +193,21 @@ class _View:
         window = glint.acceptance(line_size, reach_px=reach)
         false_share = window / (1 - CROSSWISE_DEG / 90)
         crosswise = np.where(across, lines.length_px * false_share, 0.0)
+        typical = 2 * reach
+        if not np.isfinite(reach):
+            # As seen: every line counts wherever it points, and none is known to be false.
+            crosswise = np.zeros(len(across))
+            typical = float(lines.length_px.sum()) / max(lines.n, 1)
+        inside = size <= limit
+        emphasis = np.ones(int(inside.sum()))
+        if weight is not None:
+            counted = counted * weight(lines.xy_px, tilt)
+            emphasis = weight(grid[inside], grid_tilt[inside])
         angle = np.mod(np.arctan2(lines.tangent[:, 1], lines.tangent[:, 0]), np.pi)
         sector = np.minimum((angle / np.pi * N_SECTORS).astype(np.int64), N_SECTORS - 1)
-        inside = size <= limit
         cell = GRID_PX**2
         exposure = np.array(
-            [_exposure(grid_tilt[inside], number, reach) * cell for number in range(N_SECTORS)]
+            [_exposure(grid_tilt[inside], emphasis, number, reach) * cell for number in range(N_SECTORS)]
         )
         length, area = 1.0, 1.0
         if shot.mm_per_px is not None:
@@ -190,9 +218,10 @@ class _View:
             crosswise=crosswise * length,
             sector=sector,
             exposure=exposure * area,
-            typical_length=2 * reach * length,
+            typical_length=typical * length,
             limit_px=limit,
             crowding=float(np.average(hidden, weights=counted)) if counted.any() else 0.0,
+            thinned=bool(len(size) and limit < size.max()),
         )
 
 
@@ -204,14 +233,16 @@ def zone_grid(shot: Shot) -> tuple[Floats, Floats]:
     return points, shot.glint.tilt(points)
 
 
-def _exposure(tilt: Floats, sector: int, reach: float) -> float:
-    """Return for how many grid points a groove of the sector's directions is in the window."""
-    angles = (sector + (np.arange(4) + 0.5) / 4) * np.pi / N_SECTORS
+def _exposure(tilt: Floats, emphasis: Floats, sector: int, reach: float) -> float:
+    """Return at how many grid points, weighted, the sector's directions are in the window."""
+    angles = (sector + (np.arange(3) + 0.5) / 3) * np.pi / N_SECTORS
     directions = np.stack([np.cos(angles), np.sin(angles)])
-    return float(np.mean(np.sum(np.abs(tilt @ directions) <= reach, axis=0)))
+    return float(np.mean(emphasis @ (np.abs(tilt @ directions) <= reach)))
 
 
-def ring_limit(size: Floats, line_size: Floats, length: Floats, reach: float, glint: Glint) -> float:
+def ring_limit(
+    size: Floats, line_size: Floats, length: Floats, reach: float, glint: Glint
+) -> float:
     """Return the needed tilt at which lines begin to thin out, in px.
 
     Grooves with walls of less than the needed tilt vanish. The zone is cut into rings of equal
@@ -253,28 +284,29 @@ def _hidden_share(shot: Shot, size: Floats, line_size: Floats, limit: float) -> 
     return np.minimum(MERGED_PX * length / np.maximum(area, 1), 0.5)[ring]
 
 
-def resample(
-    count: Count, rng: np.random.Generator, *, groove: NDArray[np.int64] | None = None
-) -> tuple[Floats, Floats]:
-    """Resample whole lines: return low and high draws of the density, each (N_RESAMPLES,).
+def draw_weights(rng: np.random.Generator, n: int) -> Floats:
+    """Draw weights for resampling n whole lines (or grooves), shape (N_RESAMPLES, n).
 
-    Each line weighs by an exponential draw, the smooth kin of drawing lines with replacement;
-    the high draws hold one more line than was found. For equal lines the quantiles are the
-    exact limits of a Poisson mean (Garwood 1936).
+    Exponential draws are the smooth kin of drawing with replacement.
+    """
+    return rng.exponential(size=(N_RESAMPLES, n))
+
+
+def resample(count: Count, weights: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Return low and high draws of the density, each (N_RESAMPLES,).
+
+    The high draws hold one more line than was found. For equal lines the quantiles are then the
+    exact limits of a Poisson mean (Garwood 1936, from memory).
 
     Parameters
     ----------
     count
         From `count_lines`.
+    weights
+        Of each line, shape (N_RESAMPLES, n), from `draw_weights`.
     rng
-        Source of randomness.
-    groove
-        Shape (n,): lines with the same number are of one groove and drawn together.
+        Source of the further line and of what the model leaves open.
     """
-    n = len(count.share)
-    number = np.arange(n) if groove is None else groove
-    n_grooves = int(number.max()) + 1 if n else 0
-    weights = rng.exponential(size=(N_RESAMPLES, n_grooves))[:, number]
     low = weights @ (count.share - count.false)
     high = low + count.typical * rng.exponential(size=N_RESAMPLES)
     model = np.exp(rng.normal(0, MODEL_SD, N_RESAMPLES))
@@ -283,7 +315,7 @@ def resample(
 
 def interval(count: Count, rng: np.random.Generator) -> Interval:
     """Return the density with its 95 % interval."""
-    low, high = resample(count, rng)
+    low, high = resample(count, draw_weights(rng, len(count.share)), rng)
     value = count.density
     return Interval(
         value=value,

@@ -59,7 +59,8 @@ def spread(light: Image, how: Development) -> Image:
         wide = cv2.GaussianBlur(small, (0, 0), sd / shrink, borderType=cv2.BORDER_CONSTANT)
         lost += how.glare * share * cv2.resize(wide, (width, height))
         total += how.glare * share
-    return (1 - total) * sharp + lost
+    spread_out: Image = (1 - total) * sharp + lost
+    return spread_out
 
 
 def develop(light: Image, how: Development, rng: np.random.Generator, *, gain: float) -> Image:
@@ -75,7 +76,8 @@ def develop(light: Image, how: Development, rng: np.random.Generator, *, gain: f
     ).astype(np.float32)
     if how.sharpening:
         encoded += how.sharpening * (encoded - cv2.GaussianBlur(encoded, (0, 0), 1.0))
-    return np.clip(encoded, 0, 1)
+    picture: Image = np.clip(encoded, 0, 1)
+    return picture
 
 
 def to_jpeg(encoded: Image, how: Development, *, exposure_time_s: float) -> bytes:

@@ -248,7 +248,8 @@ def width_per_slope_um(
 
 
 def _bell(x: Floats, sd: Floats) -> Floats:
-    return np.exp(-((x / sd) ** 2) / 2) / (np.sqrt(2 * np.pi) * sd)
+    height: Floats = np.exp(-((x / sd) ** 2) / 2) / (np.sqrt(2 * np.pi) * sd)
+    return height
 
 
 def select(grooves: Grooves, chosen: NDArray[np.bool_]) -> Grooves:

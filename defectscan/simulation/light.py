@@ -38,9 +38,17 @@ class Glints:
     length_px: Floats
 
 
-def fresnel(cosine: Floats) -> Floats:
-    """Return the unpolarised reflectance of clear coat at the cosine of incidence (Fresnel)."""
-    n = REFRACTIVE_INDEX
+def fresnel(cosine: Floats, *, index: float = REFRACTIVE_INDEX) -> Floats:
+    """Return the unpolarised reflectance of clear coat at the cosine of incidence (Fresnel).
+
+    Parameters
+    ----------
+    cosine
+        Shape (...): of the angle of incidence.
+    index
+        Refractive index.
+    """
+    n = index
     inside = np.sqrt(n**2 - (1 - cosine**2))
     across = ((cosine - inside) / (cosine + inside)) ** 2
     along = ((n**2 * cosine - inside) / (n**2 * cosine + inside)) ** 2
@@ -60,7 +68,7 @@ def enlarge(coarse: Floats, scene: Scene) -> Image:
     rows, columns = coarse.shape[:2]
     size = (columns * COARSE_PX, rows * COARSE_PX)
     full = cv2.resize(coarse.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
-    return full[: scene.camera.height_px, : scene.camera.width_px]
+    return np.asarray(full, dtype=np.float32)[: scene.camera.height_px, : scene.camera.width_px]
 
 
 def irradiance(scene: Scene, uv_mm: Floats) -> Floats:
@@ -71,7 +79,8 @@ def irradiance(scene: Scene, uv_mm: Floats) -> Floats:
     distance = np.linalg.norm(to_lamp, axis=-1)
     cosine = np.sum(to_lamp * normal, axis=-1) / distance
     facing = to_lamp[..., 2] / distance
-    return (scene.lamp.radius_mm / distance) ** 2 * np.maximum(cosine * facing, 0)
+    radiance: Floats = (scene.lamp.radius_mm / distance) ** 2 * np.maximum(cosine * facing, 0)
+    return radiance
 
 
 def paint_light(panel: Panel, scene: Scene, *, ambient: float, uv_mm: Floats) -> Floats:
@@ -83,13 +92,14 @@ def paint_light(panel: Panel, scene: Scene, *, ambient: float, uv_mm: Floats) ->
     flash = 20 * paint.flash * np.exp(-tilt_squared / (2 * paint.flake_tilt**2))
     colour = np.asarray(paint.albedo)
     bright = colour / max(colour.mean(), 1e-6)
-    light = colour * (matt + ambient)[..., None] + bright * (flash * matt)[..., None]
+    light: Floats = colour * (matt + ambient)[..., None] + bright * (flash * matt)[..., None]
     shine = fresnel(np.clip(cosine, 0.05, 1))
     width = 0.06
     haze = panel.haze * lamp_slope**2 / (2 * width**2) * np.exp(-tilt_squared / (2 * width**2))
     # The room mirrored in the panel: brighter towards one side, as a workshop with a door is.
     room = ambient * (1 + 1.5 * np.tanh(2 * (slopes[..., 0] + 0.4 * slopes[..., 1])))
-    return light + (shine * (haze + room))[..., None]
+    light += (shine * (haze + room))[..., None]
+    return light
 
 
 def highlight_light(panel: Panel, scene: Scene) -> tuple[Image, tuple[slice, slice]]:
@@ -101,7 +111,7 @@ def highlight_light(panel: Panel, scene: Scene) -> tuple[Image, tuple[slice, sli
     reach = 1.0
     slopes_off = scene.facet_slopes(centre + np.array([[reach, 0], [0, reach]]))[0]
     per_mm = max(float(np.linalg.norm(slopes_off, axis=-1).min()), 1e-6)
-    px_per_mm = np.linalg.norm(scene.project(centre + (1.0, 0.0)) - middle)
+    px_per_mm = np.linalg.norm(scene.project(centre + np.array([1.0, 0.0])) - middle)
     half = int((slope / per_mm + 3) * px_per_mm * 1.6) + 8
     x0, y0 = (int(v) - half for v in middle)
     left, top = max(x0, 0), max(y0, 0)
@@ -208,7 +218,8 @@ def _px_across(scene: Scene, uv: Floats, ahead: Floats, side: Floats) -> Floats:
     forward = scene.project(uv + step * ahead) - here
     sideways = scene.project(uv + step * side) - here
     area = np.abs(forward[:, 0] * sideways[:, 1] - forward[:, 1] * sideways[:, 0])
-    return area / np.linalg.norm(forward, axis=-1) / step
+    px_per_mm: Floats = area / np.linalg.norm(forward, axis=-1) / step
+    return px_per_mm
 
 
 def sparkles(panel: Panel, scene: Scene) -> tuple[Floats, Floats]:
@@ -223,7 +234,7 @@ def sparkles(panel: Panel, scene: Scene) -> tuple[Floats, Floats]:
     rows, columns = (int(e / step) + 3 for e in panel.ground_mm[::-1])
     v, u = np.mgrid[:rows, :columns]
     grid = np.stack([u - (columns - 1) / 2, v - (rows - 1) / 2], axis=-1) * step
-    slopes, lamp_slope, cosine = scene.facet_slopes(grid)
+    slopes, lamp_slope, _ = scene.facet_slopes(grid)
     needed = np.stack(
         [
             SmoothField(values=slopes[..., axis].astype(np.float32), step_mm=step).at(uv)
@@ -237,9 +248,7 @@ def sparkles(panel: Panel, scene: Scene) -> tuple[Floats, Floats]:
     seen = miss < 12
     weight = (float(lamp_slope.mean()) / spread) ** 2 * np.exp(-miss[seen] / 2)
     xy = scene.project(uv[seen])
-    px_per_mm2 = _area_scale(scene)
-    del cosine
-    return xy, weight * area[seen] * 1e-6 * px_per_mm2
+    return xy, weight * area[seen] * 1e-6 * _area_scale(scene)
 
 
 def _area_scale(scene: Scene) -> float:
@@ -272,4 +281,4 @@ def patch_mask(scene: Scene, patch: Patch) -> Image:
     xy = scene.project(outline)
     mask = np.zeros((scene.camera.height_px, scene.camera.width_px), dtype=np.uint8)
     cv2.fillPoly(mask, [np.round(xy * 16).astype(np.int32)], 255, cv2.LINE_AA, shift=4)
-    return mask.astype(np.float32) / 255
+    return mask.astype(np.float32) / np.float32(255)

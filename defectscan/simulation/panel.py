@@ -221,4 +221,5 @@ def draw_orange_peel(
 
 
 def _anywhere(rng: np.random.Generator, n: int, ground_mm: tuple[float, float]) -> Floats:
-    return (rng.random((n, 2)) - 0.5) * np.asarray(ground_mm)
+    places: Floats = (rng.random((n, 2)) - 0.5) * np.asarray(ground_mm)
+    return places

@@ -1,5 +1,6 @@
 """Put panel, scene and camera together: one photo and everything that is true of it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 
 from defectscan.simulation import light as lighting
 from defectscan.simulation.develop import Development, develop, spread, to_bytes, to_jpeg
-from defectscan.simulation.panel import Panel
+from defectscan.simulation.panel import Dust, Panel
 from defectscan.simulation.scene import Scene
 
 Floats = NDArray[np.float64]
@@ -43,6 +44,8 @@ class RenderedShot:
     reference_length_mm, reference_exposure_cm2
         What perfect eyes see in the ring of `RING_TILT`: length of all glints, and the area
         weighted with the true share of grooves that glint. Their ratio is a density.
+    scene, panel, development
+        What was rendered.
     """
 
     rgb: NDArray[np.uint8]
@@ -56,6 +59,7 @@ class RenderedShot:
     reference_exposure_cm2: float
     scene: Scene
     panel: Panel
+    development: Development
 
 
 def render_shot(
@@ -81,6 +85,7 @@ def render_shot(
     """
     shape = (scene.camera.height_px, scene.camera.width_px)
     grid = lighting.ground_grid(scene)
+    mm_per_px = _mm_per_px(panel, grid)
     paint = lighting.paint_light(panel, scene, ambient=ambient, uv_mm=grid)
     base = lighting.enlarge(paint, scene)
     matt = lighting.enlarge(lighting.irradiance(scene, grid) + ambient, scene)
@@ -92,7 +97,7 @@ def render_shot(
         lines_and_flakes = lines + lighting.deposit(shape, *lighting.sparkles(panel, scene))
     else:
         lines_and_flakes = lines
-    light = base + lines_and_flakes[..., None]
+    light: NDArray[np.float32] = base + lines_and_flakes[..., None]
     covered = np.zeros(shape, dtype=np.float32)
     for patch in panel.patches:
         mask = lighting.patch_mask(scene, patch)
@@ -100,7 +105,7 @@ def render_shot(
         light += mask[..., None] * (colour - light)
         covered = np.maximum(covered, mask)
     if panel.dust is not None:
-        _add_dust(light, panel, scene, matt)
+        _add_dust(light, panel.dust, scene, matt, px_per_mm=1 / mm_per_px)
     outside = _beyond_ground(panel, grid)
     on_paint = (covered < 0.01) & ~(lighting.enlarge(outside, scene) > 0)
 
@@ -112,7 +117,14 @@ def render_shot(
     own_gain = 0.35 * albedo**0.45 / float(np.median(smooth))
     gain = own_gain * development.exposure
     encoded = develop(through_lens, development, rng, gain=gain)
-    lit = _lit_mask(glints, covered, through_lens, lines, development, gain)
+    lit = _lit_mask(
+        glints,
+        covered=covered,
+        through_lens=through_lens,
+        lines=lines,
+        development=development,
+        gain=gain,
+    )
     reference_length, reference_exposure = _reference(panel, scene, grid, on_paint)
     return RenderedShot(
         rgb=to_bytes(encoded),
@@ -120,12 +132,13 @@ def render_shot(
         lit=lit,
         on_paint=on_paint,
         highlight_xy_px=scene.project(scene.mirror_point()),
-        mm_per_px=_mm_per_px(panel, grid),
+        mm_per_px=mm_per_px,
         density_mm_per_cm2=panel.density_mm_per_cm2(),
         reference_length_mm=reference_length,
         reference_exposure_cm2=reference_exposure,
         scene=scene,
         panel=panel,
+        development=development,
     )
 
 
@@ -137,10 +150,23 @@ def true_homography(after: RenderedShot, before: RenderedShot) -> Floats:
     return np.asarray(matrix)
 
 
-def reference_floor_density(shots: list[RenderedShot]) -> float:
-    """Return the density that perfect eyes with a known lamp would state from these shots."""
+def homography_misfit_px(after: RenderedShot, before: RenderedShot) -> float:
+    """Return the rms error of `true_homography` on the panel: no homography fits a curved one."""
+    uv = _ground_points(before.panel)
+    source = np.concatenate([after.scene.project(uv), np.ones((len(uv), 1))], axis=-1)
+    mapped = source @ true_homography(after, before).T
+    miss = mapped[:, :2] / mapped[:, 2:] - before.scene.project(uv)
+    return float(np.sqrt(np.mean(np.sum(miss**2, axis=-1))))
+
+
+def reference_floor_density(shots: Sequence[RenderedShot]) -> float:
+    """Return the density that perfect eyes with a known lamp would state from these shots.
+
+    It is not a number where no shot shows any of the ring.
+    """
     length = sum(shot.reference_length_mm for shot in shots)
-    return length / sum(shot.reference_exposure_cm2 for shot in shots)
+    exposure = sum(shot.reference_exposure_cm2 for shot in shots)
+    return length / exposure if exposure > 0 else float("nan")
 
 
 def _ground_points(panel: Panel) -> Floats:
@@ -149,18 +175,19 @@ def _ground_points(panel: Panel) -> Floats:
 
 
 def _beyond_ground(panel: Panel, grid: Floats) -> Floats:
-    beyond = np.any(np.abs(grid) > np.asarray(panel.ground_mm) / 2 - 1, axis=-1)
+    beyond: NDArray[np.bool_] = np.any(np.abs(grid) > np.asarray(panel.ground_mm) / 2 - 1, axis=-1)
     return beyond.astype(np.float64)
 
 
 def _add_dust(
-    light: NDArray[np.float32], panel: Panel, scene: Scene, matt: NDArray[np.float32]
+    light: NDArray[np.float32],
+    dust: Dust,
+    scene: Scene,
+    matt: NDArray[np.float32],
+    *,
+    px_per_mm: float,
 ) -> None:
     """Blend specks of dust into the light, each a soft disc."""
-    if panel.dust is None:
-        return
-    dust = panel.dust
-    px_per_mm = 1 / _mm_per_px(panel, lighting.ground_grid(scene))
     height, width = matt.shape
     for (x, y), radius_mm, albedo in zip(
         scene.project(dust.uv_mm), dust.radius_mm, dust.albedo, strict=True
@@ -179,6 +206,7 @@ def _add_dust(
 
 def _lit_mask(
     glints: lighting.Glints,
+    *,
     covered: NDArray[np.float32],
     through_lens: NDArray[np.float32],
     lines: NDArray[np.float32],

@@ -68,7 +68,8 @@ class Camera:
         seen = (points_mm - np.asarray(self.position_mm)) @ self.axes().T
         scale = self.focal_px / seen[..., 2:3]
         middle = np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
-        return seen[..., :2] * scale + middle
+        pixels: Floats = seen[..., :2] * scale + middle
+        return pixels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,10 +88,11 @@ class Scene:
         """Return the surface coordinates that pixels look at, by Newton's method."""
         uv = np.zeros_like(xy_px, dtype=np.float64)
         step = 0.05
+        step_u, step_v = np.diag([step, step])
         for _ in range(8):
             here = self.project(uv)
-            du = (self.project(uv + (step, 0.0)) - here) / step
-            dv = (self.project(uv + (0.0, step)) - here) / step
+            du = (self.project(uv + step_u) - here) / step
+            dv = (self.project(uv + step_v) - here) / step
             miss = xy_px - here
             det = du[..., 0] * dv[..., 1] - du[..., 1] * dv[..., 0]
             move = np.stack(
@@ -137,12 +139,13 @@ class Scene:
         """Return the surface coordinates, shape (2,), where the panel mirrors the lamp."""
         uv = np.zeros(2)
         step = 0.01
+        step_u, step_v = np.diag([step, step])
         for _ in range(30):
             here = self.facet_slopes(uv)[0]
             jacobian = np.stack(
                 [
-                    (self.facet_slopes(uv + (step, 0.0))[0] - here) / step,
-                    (self.facet_slopes(uv + (0.0, step))[0] - here) / step,
+                    (self.facet_slopes(uv + step_u)[0] - here) / step,
+                    (self.facet_slopes(uv + step_v)[0] - here) / step,
                 ],
                 axis=-1,
             )
@@ -151,4 +154,5 @@ class Scene:
 
 
 def _unit(vector: Floats) -> Floats:
-    return vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+    unit: Floats = vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+    return unit

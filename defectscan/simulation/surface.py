@@ -81,6 +81,8 @@ class SmoothField:
         rows, columns = self.values.shape
         shape = uv_mm.shape[:-1]
         flat = uv_mm.reshape(-1, 2)
+        if not len(flat):
+            return np.zeros(shape)
         map_x = (flat[:, 0] / self.step_mm + (columns - 1) / 2).astype(np.float32)
         map_y = (flat[:, 1] / self.step_mm + (rows - 1) / 2).astype(np.float32)
         # cv2.remap takes maps of fewer than 2**15 rows and columns.
@@ -117,7 +119,7 @@ def smooth_field(
     step = wavelength_mm / 8
     shape = (int(extent_mm[1] / step) + 2, int(extent_mm[0] / step) + 2)
     noise = rng.standard_normal(shape, dtype=np.float32)
-    smooth = cv2.GaussianBlur(noise, (0, 0), 8 / (2 * np.pi) * 1.4)
+    smooth = np.asarray(cv2.GaussianBlur(noise, (0, 0), 8 / (2 * np.pi) * 1.4), dtype=np.float32)
     smooth -= smooth.mean()
-    smooth *= standard_deviation / max(float(smooth.std()), 1e-12)
+    smooth *= np.float32(standard_deviation / max(float(smooth.std()), 1e-12))
     return SmoothField(values=smooth, step_mm=step)

@@ -1,0 +1,1 @@
+"""Commands: parse, one call, print, exit status."""

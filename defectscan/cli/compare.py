@@ -1,0 +1,51 @@
+"""`defectscan compare`: the correction from before to after."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from defectscan.cli.options import (
+    AsSeen,
+    Force,
+    Json,
+    MmPerPx,
+    Out,
+    Seed,
+    Title,
+    emit_json,
+    json_file,
+    progress_bar,
+)
+
+
+def compare(
+    before: Annotated[Path, typer.Argument(help="Photo before, or a folder of shots.")],
+    after: Annotated[Path, typer.Argument(help="Photo after, or a folder of shots.")],
+    mm_per_px: MmPerPx = None,
+    as_seen: AsSeen = False,
+    json: Json = None,
+    out: Out = None,
+    title: Title = "",
+    seed: Seed = 0,
+    force: Force = False,
+) -> None:
+    """Measure the correction between two states of a panel, with its interval."""
+    from defectscan import pipeline  # noqa: PLC0415 - heavy
+    from defectscan.output import check_free  # noqa: PLC0415
+    from defectscan.report import record, words  # noqa: PLC0415
+
+    check_free([*json_file(json), *([out / n for n in record.FILES] if out else [])], force=force)
+    with progress_bar(4) as step:
+        result = pipeline.compare(
+            before, after, mm_per_px=mm_per_px, as_seen=as_seen, seed=seed, progress=step
+        )
+        text = record.to_json(record.of_comparison(result))
+        if out:
+            step("report")
+            from defectscan.report.assemble import write_comparison  # noqa: PLC0415
+
+            write_comparison(result, out, title=title, record=text, force=force)
+    emit_json(text, json, force=force)
+    if str(json) != "-":
+        typer.echo(words.of_comparison(result))

@@ -1,0 +1,69 @@
+"""Options that several commands share, and how they show progress."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+MmPerPx = Annotated[
+    float | None,
+    typer.Option(
+        min=1e-4, max=10.0, help="Millimetres on the panel that one pixel of the photos shows."
+    ),
+]
+AsSeen = Annotated[
+    bool,
+    typer.Option(
+        "--as-seen",
+        help="No highlight in the picture: visible lines only, not corrected for the lamp.",
+    ),
+]
+Json = Annotated[
+    Path | None,
+    typer.Option("--json", help="Write the figures as JSON here; - is standard output."),
+]
+Out = Annotated[
+    Path | None, typer.Option(help="Write report.html, report.pdf, overlays and the JSON here.")
+]
+Seed = Annotated[int, typer.Option(min=0, help="Of the resampling behind the intervals.")]
+Force = Annotated[bool, typer.Option("--force", help="Write over files that are there already.")]
+Title = Annotated[str, typer.Option(help="The panel's name in the report.")]
+
+
+@contextmanager
+def progress_bar(total: int) -> Iterator[Callable[[str], None]]:
+    """Show a bar of `total` steps on a terminal; give the function that takes a step's name."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console  # noqa: PLC0415 - not needed where no one looks on
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn  # noqa: PLC0415
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=total)
+
+        def step(name: str) -> None:
+            bar.update(task, description=name, advance=1)
+
+        yield step
+
+
+def emit_json(text: str, path: Path | None, *, force: bool) -> None:
+    """Write JSON to a file or, for -, to standard output; do nothing without a path."""
+    if path is None:
+        return
+    if str(path) == "-":
+        typer.echo(text)
+        return
+    from defectscan.output import write_whole  # noqa: PLC0415
+
+    write_whole(path, text.encode(), force=force)
+
+
+def json_file(path: Path | None) -> list[Path]:
+    """Return the file that JSON goes to, if it is one."""
+    return [] if path is None or str(path) == "-" else [path]

@@ -1,0 +1,60 @@
+"""`defectscan score`: line density of one state."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from defectscan.cli.options import (
+    AsSeen,
+    Force,
+    Json,
+    MmPerPx,
+    Out,
+    Seed,
+    Title,
+    emit_json,
+    json_file,
+    progress_bar,
+)
+
+
+def score(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(help="Photos of one state, or a folder of them.", metavar="PHOTO..."),
+    ],
+    mm_per_px: MmPerPx = None,
+    as_seen: AsSeen = False,
+    json: Json = None,
+    out: Out = None,
+    lines: Annotated[
+        Path | None,
+        typer.Option(help="Write the first photo's lines as a PNG: 255 on a line, its own size."),
+    ] = None,
+    title: Title = "",
+    seed: Seed = 0,
+    force: Force = False,
+) -> None:
+    """Measure the line density of one state of a panel, from one or more shots of it."""
+    from defectscan import pipeline  # noqa: PLC0415 - heavy
+    from defectscan.output import check_free, write_whole  # noqa: PLC0415
+    from defectscan.report import record, words  # noqa: PLC0415
+
+    targets = json_file(json) + ([lines] if lines else [])
+    check_free([*targets, *([out / n for n in record.FILES] if out else [])], force=force)
+    with progress_bar(len(photos) + 2) as step:
+        result = pipeline.score(
+            photos, mm_per_px=mm_per_px, as_seen=as_seen, seed=seed, progress=step
+        )
+        text = record.to_json(record.of_score(result))
+        if lines:
+            write_whole(lines, pipeline.lines_png(result.shots[0]), force=force)
+        if out:
+            step("report")
+            from defectscan.report.assemble import write_score  # noqa: PLC0415
+
+            write_score(result, out, title=title, record=text, force=force)
+    emit_json(text, json, force=force)
+    if str(json) != "-":
+        typer.echo(words.of_score(result))

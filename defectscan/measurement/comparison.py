@@ -1,0 +1,200 @@
+"""Two states of a panel: correction with its interval, and what became of each line."""
+
+from dataclasses import dataclass
+from enum import Enum
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from defectscan.measurement.lines import Lines
+from defectscan.measurement.score import (
+    Count,
+    Interval,
+    Shot,
+    detection_limit,
+    draw_weights,
+    resample,
+)
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
+
+NEAR_PX = 5.0
+ALIKE_DEG = 8.0
+SURE_SHARE = 0.6
+SAME_GROOVE_PX = 300.0
+SAME_GROOVE_OFF_PX = 4.0
+SAME_GROOVE_DEG = 4.0
+BEND_PX = 1500.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """How much of the line density is gone, in percent.
+
+    Attributes
+    ----------
+    percent
+        `None` where the density before is below its detection limit. Negative: an increase.
+    at_least
+        Whether the density after is below its detection limit, so that only the lower limit
+        counts.
+    """
+
+    percent: Interval | None
+    at_least: bool = False
+
+
+class Fate(Enum):
+    """What became of a line."""
+
+    REMOVED = "removed"
+    REMAINING = "remaining"
+    NEW = "new"
+    UNKNOWN = "unknown"
+
+
+def correct(
+    before: Count,
+    after: Count,
+    rng: np.random.Generator,
+    *,
+    grooves: tuple[Indices, Indices] | None = None,
+) -> Correction:
+    """Return 100·(1 - density after / density before) with its 95 % interval.
+
+    Parameters
+    ----------
+    before, after
+        Counts above the same contrast.
+    rng
+        Source of randomness.
+    grooves
+        For each state the groove number of each line: lines of one groove in both states are
+        resampled together, so that what they share does not widen the interval.
+    """
+    if before.density <= detection_limit(before):
+        return Correction(percent=None)
+    if grooves is None:
+        n = len(before.share)
+        grooves = np.arange(n), n + np.arange(len(after.share))
+    weights = draw_weights(rng, max((int(g.max()) + 1 for g in grooves if len(g)), default=0))
+    low_before, high_before = resample(before, weights[:, grooves[0]], rng)
+    low_after, high_after = resample(after, weights[:, grooves[1]], rng)
+    percent = 100 * (1 - after.density / before.density)
+    worst = high_after / np.maximum(low_before, before.typical)
+    best = low_after / np.maximum(high_before, before.typical)
+    return Correction(
+        percent=Interval(
+            value=percent,
+            low=min(100 * (1 - float(np.quantile(worst, 0.975))), percent),
+            high=max(100 * (1 - float(np.quantile(best, 0.025))), percent),
+        ),
+        at_least=after.density <= detection_limit(after),
+    )
+
+
+def carried(lines: Lines, homography: Floats) -> Lines:
+    """Return lines as they lie in the frame that a homography leads to."""
+    if not lines.n:
+        return lines
+    here = cv2.perspectiveTransform(lines.xy_px[None], homography)[0]
+    ahead = cv2.perspectiveTransform((lines.xy_px + lines.tangent)[None], homography)[0]
+    tangent = ahead - here
+    return Lines(
+        xy_px=here,
+        tangent=tangent / np.linalg.norm(tangent, axis=-1, keepdims=True),
+        length_px=lines.length_px,
+        contrast=lines.contrast,
+        line=lines.line,
+        evidence=lines.evidence,
+    )
+
+
+def fates(before: Shot, after: Shot, homography: Floats) -> tuple[list[Fate], list[Fate]]:
+    """Return what became of the lines before, and where the lines after come from.
+
+    A line that is missing in the other photo is gone only if that photo's lamp would have shown
+    it there; otherwise nobody knows.
+
+    Parameters
+    ----------
+    before, after
+        One shot of each state.
+    homography
+        From after to before, shape (3, 3), working pixels.
+    """
+    before_there = carried(before.lines, np.linalg.inv(homography))
+    after_here = carried(after.lines, homography)
+    gone = _fate(before.lines, after_here, before_there, after, missing=Fate.REMOVED)
+    come = _fate(after_here, before.lines, after_here, before, missing=Fate.NEW)
+    return gone, come
+
+
+def _fate(
+    lines: Lines, others: Lines, in_other: Lines, other: Shot, *, missing: Fate
+) -> list[Fate]:
+    """Return the fates of lines: `in_other` are they in the other shot's own frame."""
+    if not lines.n:
+        return []
+    matched = np.zeros(len(lines.line))
+    if others.n:
+        distance, nearest = cKDTree(others.xy_px).query(lines.xy_px)
+        cosine = np.abs(np.sum(lines.tangent * others.tangent[nearest], axis=-1))
+        matched = (distance < NEAR_PX) & (cosine > np.cos(np.deg2rad(ALIKE_DEG)))
+    height, width = other.zone.shape
+    x, y = np.round(in_other.xy_px).astype(np.int64).T
+    inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    inside[inside] = other.zone[y[inside], x[inside]]
+    along = np.abs(np.sum(other.glint.tilt(in_other.xy_px) * in_other.tangent, axis=-1))
+    due = inside & (along < 0.7 * other.glint.reach_px)
+    n = np.maximum(lines.total(np.ones(len(x))), 1)
+    share_matched, share_due = lines.total(matched * 1.0) / n, lines.total(due * 1.0) / n
+    result = []
+    for is_matched, is_due in zip(share_matched > 0.25, share_due > SURE_SHARE / 2, strict=True):
+        if is_matched:
+            result.append(Fate.REMAINING)
+        else:
+            result.append(missing if is_due else Fate.UNKNOWN)
+    return result
+
+
+def same_grooves(before: Lines, after_here: Lines, *, first: int) -> Indices:
+    """Return a groove number for each line after: that of a line before it continues, or new.
+
+    The lamps of two shots light different places of the same groove. Lines that lie on one
+    gently bent course belong together.
+
+    Parameters
+    ----------
+    before, after_here
+        Lines in one frame.
+    first
+        Number of the first groove that no line before has; lines before are numbered as they are.
+    """
+    numbers = first + np.arange(after_here.n)
+    if not (before.n and after_here.n):
+        return numbers
+    one, two = _middles(before), _middles(after_here)
+    apart = two[0][:, None] - one[0][None]
+    distance = np.linalg.norm(apart, axis=-1)
+    off = np.abs(apart[..., 0] * one[1][None, :, 1] - apart[..., 1] * one[1][None, :, 0])
+    sine = np.abs(two[1][:, None, 0] * one[1][None, :, 1] - two[1][:, None, 1] * one[1][None, :, 0])
+    allowed_off = SAME_GROOVE_OFF_PX + distance**2 / (2 * BEND_PX)
+    allowed_sine = np.sin(np.deg2rad(SAME_GROOVE_DEG)) + distance / BEND_PX
+    misfit = np.maximum(off / allowed_off, sine / allowed_sine)
+    misfit[distance > SAME_GROOVE_PX] = np.inf
+    best = np.argmin(misfit, axis=1)
+    found = misfit[np.arange(after_here.n), best] < 1
+    return np.where(found, best, numbers)
+
+
+def _middles(lines: Lines) -> tuple[Floats, Floats]:
+    """Return each line's middle and direction there, both (n, 2)."""
+    n = lines.total(np.ones(len(lines.line)))
+    middle = np.stack([lines.total(lines.xy_px[:, k]) / n for k in (0, 1)], axis=-1)
+    x, y = lines.tangent[:, 0], lines.tangent[:, 1]
+    angle = np.arctan2(lines.total(2 * x * y), lines.total(x**2 - y**2)) / 2
+    return middle, np.stack([np.cos(angle), np.sin(angle)], axis=-1)

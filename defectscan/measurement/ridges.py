@@ -1,0 +1,147 @@
+"""Filter for bright lines: how much like a line each pixel is, and how much of that is noise."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+N_DIRECTIONS = 12
+WIDTH_PX = 1.2
+REACH_PX = 4.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ridges:
+    """How much like a bright line each pixel is.
+
+    Attributes
+    ----------
+    contrast
+        Shape (H, W): scale-normalised second derivative across the best direction, relative to
+        the local paint: for a Gaussian line of contrast c and standard deviation a, smoothed
+        with s, it is c·a·s²/(a² + s²)^1.5.
+    direction
+        Shape (H, W), uint8: index of the best direction, pi/N_DIRECTIONS apart.
+    noise
+        Shape (H, W): standard deviation of `contrast` for a single direction without lines.
+    curvature
+        Scale-normalised second derivatives xx, yy, xy, turned positive on bright lines, with no
+        reach along: what stands at a point itself.
+    curvature_noise
+        Shape (H, W): their standard deviation without lines.
+    """
+
+    contrast: Image
+    direction: NDArray[np.uint8]
+    noise: Image
+    curvature: tuple[Image, Image, Image]
+    curvature_noise: Image
+
+
+def ridge_kernel(direction: float, *, width_px: float, reach_px: float) -> Image:
+    """Return the filter for bright lines along `direction` (radians, x towards y).
+
+    The second derivative of a Gaussian across, a Gaussian along; its sum is zero.
+
+    Parameters
+    ----------
+    direction
+        Of the line.
+    width_px, reach_px
+        Standard deviations across and along.
+    """
+    half = int(np.ceil(max(2.6 * reach_px, 4 * width_px)))
+    y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
+    along = x * np.cos(direction) + y * np.sin(direction)
+    across = y * np.cos(direction) - x * np.sin(direction)
+    bell = np.exp(-(across**2) / (2 * width_px**2) - along**2 / (2 * reach_px**2))
+    kernel = (1 - across**2 / width_px**2) * bell
+    # A sampled and cut-off kernel has a small mean that a slope of light would leak through.
+    kernel -= bell * (kernel.sum() / bell.sum())
+    return (kernel / bell.sum()).astype(np.float32)
+
+
+def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridges:
+    """Filter for bright lines in all directions.
+
+    Parameters
+    ----------
+    luminance
+        Linear luminance, shape (H, W).
+    background
+        Luminance of the paint without lines, same shape, positive.
+    measured
+        Where the noise is to be judged.
+    """
+    relative = luminance / background - 1
+    # A clipped highlight would ring through every filter that touches it.
+    np.clip(relative, -0.9, 30, out=relative)
+    best = np.full(luminance.shape, -np.inf, dtype=np.float32)
+    direction = np.zeros(luminance.shape, dtype=np.uint8)
+    noise = np.zeros_like(best)
+    for index in range(N_DIRECTIONS):
+        kernel = ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
+        answer = cv2.filter2D(relative, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
+        if index in (0, N_DIRECTIONS // 2):
+            noise += local_noise(answer, measured) / 2
+        better = cv2.compare(answer, best, cv2.CMP_GT)
+        cv2.copyTo(answer, better, best)
+        direction[better != 0] = index
+    curvature = _curvature(relative)
+    return Ridges(
+        contrast=best,
+        direction=direction,
+        noise=noise,
+        curvature=curvature,
+        curvature_noise=local_noise(curvature[0], measured),
+    )
+
+
+def _curvature(relative: Image) -> tuple[Image, Image, Image]:
+    half = int(np.ceil(4 * WIDTH_PX))
+    x = np.arange(-half, half + 1)
+    bell = np.exp(-(x**2) / (2 * WIDTH_PX**2))
+    bell /= bell.sum()
+    slope = -x / WIDTH_PX * bell
+    bend = (1 - x**2 / WIDTH_PX**2) * bell
+    bend -= bell * bend.sum()
+    kernels = ((bend, bell), (bell, bend), (slope, slope))
+    xx, yy, xy = (cv2.sepFilter2D(relative, cv2.CV_32F, kx, ky) for kx, ky in kernels)
+    return xx, yy, -xy
+
+
+def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
+    """Return the standard deviation of an image in tiles, by its darker side.
+
+    Bright lines cover little of a tile in any one direction and hardly move these quantiles; but
+    the strokes of JPEG blocks and the sparkle of flakes have long tails, which the outer one sees.
+    """
+    height, width = answer.shape
+    rows, columns = -(-height // tile_px), -(-width // tile_px)
+    # Every third pixel each way, tile by tile: noise is correlated over about as much.
+    step = 3
+    thin = np.full((rows * tile_px, columns * tile_px), np.nan, dtype=np.float32)
+    thin[:height, :width] = np.where(measured, answer, np.nan)
+    tiles = thin.reshape(rows, tile_px, columns, tile_px)[:, 1::step, :, 1::step]
+    tiles = np.sort(tiles.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=-1)
+    seen = np.sum(np.isfinite(tiles), axis=-1)
+    tail, middle, half = (
+        np.take_along_axis(tiles, (share * seen).astype(np.int64)[..., None], axis=-1)[..., 0]
+        for share in (0.0228, 0.1587, 0.5)
+    )
+    coarse = np.maximum(half - middle, (half - tail) / 2)
+    coarse[seen < tiles.shape[-1] // 8] = np.nan
+    known = np.isfinite(coarse)
+    if not known.any():
+        return np.full(answer.shape, np.inf, dtype=np.float32)
+    # Tiles without paint take the mean of their neighbours with paint.
+    filled = np.where(known, coarse, 0).astype(np.float32)
+    weight = cv2.GaussianBlur(known.astype(np.float32), (0, 0), 1.0)
+    smooth = cv2.GaussianBlur(filled, (0, 0), 1.0) / np.maximum(weight, 1e-6)
+    smooth[weight < 1e-3] = np.median(coarse[known])
+    size = (columns * tile_px, rows * tile_px)
+    return cv2.resize(smooth, size, interpolation=cv2.INTER_LINEAR)[:height, :width]

@@ -1,0 +1,229 @@
+"""One state of a panel: its measured shots pooled to a score."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.flags import Flag
+from defectscan.imaging.highlight import Highlight
+from defectscan.imaging.photo import Photo
+from defectscan.measurement import kinds as kinds_of
+from defectscan.measurement import score as scoring
+from defectscan.measurement.glint import glints
+from defectscan.measurement.lines import LEAST_EVIDENCE, Lines
+from defectscan.measurement.score import Count, Interval, Shot, count_lines
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+CROWDED_SHARE = 0.1
+GRADE_LIMITS_MM_PER_CM2 = (2.0, 10.0, 30.0, 80.0, 200.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredShot:
+    """One photo with all that was found in it, in working pixels.
+
+    Attributes
+    ----------
+    photo, highlight
+        What was read and where the lamp is mirrored; no highlight in an as-seen score.
+    shot
+        Lines (deep scratches apart), zone and glint geometry.
+    scratches
+        Deep scratches.
+    noise
+        Median noise of ridge contrast in the zone: lines are found above a multiple of it.
+    haze
+        Glow near the highlight over the paint far off, by sectors.
+    flags
+        What makes this photo doubtful.
+    """
+
+    photo: Photo
+    highlight: Highlight | None
+    shot: Shot
+    scratches: Lines
+    noise: float
+    haze: Floats
+    flags: tuple[Flag, ...] = ()
+
+    def own_px(self, working_px: float) -> float:
+        """Return a coordinate in the photo's own pixels."""
+        return (working_px + 0.5) / self.photo.scale - 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PanelScore:
+    """One state of a panel.
+
+    Attributes
+    ----------
+    line_density
+        mm per cm², or px per px² where the scale is unknown.
+    kinds
+        Density by kind.
+    trails
+        Which lines of `count` lie in the crowd of machine trails, shape (n,).
+    """
+
+    line_density: Interval
+    detection_limit: float
+    grade: int | None
+    kinds: dict[kinds_of.Kind, Interval]
+    haze: Interval | None
+    shots: tuple[MeasuredShot, ...]
+    count: Count
+    trails: Mask
+    has_scale: bool
+    as_seen: bool
+    flags: tuple[Flag, ...]
+
+
+def score_state(
+    shots: Sequence[MeasuredShot], rng: np.random.Generator, *, noise: float | None = None
+) -> PanelScore:
+    """Pool the shots of one state to a score.
+
+    Parameters
+    ----------
+    shots
+        At least one.
+    rng
+        Source of randomness for the intervals.
+    noise
+        Noise of the poorest photo that the score is to be compared with: lines are counted
+        above its limit.
+    """
+    noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
+    counted = [
+        replace(shot.shot, lines=shot.shot.lines.of(_above(shot.shot.lines, shot.noise, noise)))
+        for shot in shots
+    ]
+    scratches = [s.scratches.of(_above(s.scratches, s.noise, noise)) for s in shots]
+    shots = [
+        replace(s, shot=c, scratches=d) for s, c, d in zip(shots, counted, scratches, strict=True)
+    ]
+    count = count_lines(counted)
+    direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
+    as_seen = shots[0].highlight is None
+    trails = kinds_of.find_trails(direction, count.share)
+    in_trail = trails.within(direction) & (trails.share > 0)
+    scratch = _scratch_density(shots, rng)
+    swirl_weight = np.where(in_trail, 1 - trails.share, 1.0)
+    kinds = {
+        kinds_of.Kind.SWIRL: scoring.interval(count.weighted(swirl_weight), rng),
+        kinds_of.Kind.DEEP_SCRATCH: scratch,
+        kinds_of.Kind.MACHINE_TRAIL: scoring.interval(count.weighted(1 - swirl_weight), rng),
+    }
+    total = scoring.interval(count, rng)
+    line_density = Interval(
+        value=total.value + scratch.value,
+        low=total.low + scratch.value,
+        high=total.high + scratch.value,
+    )
+    limit = scoring.detection_limit(count)
+    has_scale = shots[0].shot.mm_per_px is not None
+    flags = [flag for shot in shots for flag in shot.flags]
+    if not has_scale:
+        flags.append(Flag.NO_SCALE)
+    if line_density.value <= limit:
+        flags.append(Flag.BELOW_LIMIT)
+    if count.exposure_shares.min() < scoring.LEAST_EXPOSURE_SHARE and not as_seen:
+        flags.append(Flag.DIRECTIONS_MISSING)
+    if count.crowding > CROWDED_SHARE:
+        flags.append(Flag.CROWDED)
+    if count.thinned:
+        flags.append(Flag.SHALLOW_WALLS)
+    if _uneven(count) and not as_seen:
+        flags.append(Flag.UNEVEN_DIRECTIONS)
+    return PanelScore(
+        line_density=line_density,
+        detection_limit=limit,
+        grade=_grade(line_density.value) if has_scale and not as_seen else None,
+        kinds=kinds,
+        haze=_haze(shots),
+        shots=tuple(shots),
+        count=count,
+        trails=in_trail,
+        has_scale=has_scale,
+        as_seen=as_seen,
+        flags=once(flags),
+    )
+
+
+def lines_mask(shot: MeasuredShot) -> Mask:
+    """Return where a photo's lines are, working pixels, shape (H, W).
+
+    Lines that neither the lamp could have lit nor a deep scratch explains are left out.
+    """
+    mask = np.zeros(shot.shot.zone.shape, dtype=np.uint8)
+    lines = shot.shot.lines
+    if shot.highlight is not None:
+        lines = lines.of(glints(lines, shot.shot.glint))
+    for part in (lines, shot.scratches):
+        x, y = np.round(part.xy_px).astype(np.int64).T
+        mask[y, x] = 1
+    return mask.astype(bool)
+
+
+def _above(lines: Lines, own_noise: float, noise: float) -> Mask:
+    """Return which lines a photo with the given noise would have shown, too."""
+    return lines.evidence >= LEAST_EVIDENCE * noise / own_noise
+
+
+def _scratch_density(shots: Sequence[MeasuredShot], rng: np.random.Generator) -> Interval:
+    """Return the visible length of deep scratches per area of the zones.
+
+    They shine whatever their direction, so the lamp's acceptance does not apply to them.
+    """
+    share = []
+    area = sum(float(s.shot.zone.sum()) * (s.shot.mm_per_px or 1) ** 2 for s in shots)
+    if shots[0].shot.mm_per_px is not None:
+        area /= 100
+    for shot in shots:
+        length = shot.scratches.total(shot.scratches.length_px) * (shot.shot.mm_per_px or 1)
+        share.append(length / area)
+    each = np.concatenate(share)
+    if not len(each):
+        return Interval(value=0.0, low=0.0, high=0.0)
+    draws = scoring.draw_weights(rng, len(each)) @ each
+    low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
+    value = float(each.sum())
+    return Interval(value=value, low=min(low, value), high=max(high, value))
+
+
+def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:
+    """Return the count of swirls, or of machine trails."""
+    in_trail = state.trails if kind is kinds_of.Kind.MACHINE_TRAIL else ~state.trails
+    return state.count.weighted(in_trail.astype(np.float64))
+
+
+def _grade(density_mm_per_cm2: float) -> int:
+    return int(np.searchsorted(GRADE_LIMITS_MM_PER_CM2, density_mm_per_cm2))
+
+
+def _haze(shots: Sequence[MeasuredShot]) -> Interval | None:
+    values = np.concatenate([shot.haze for shot in shots])
+    if len(values) < 3:
+        return None
+    value = float(np.median(values))
+    spread = 1.96 * 1.2533 * float(values.std(ddof=1)) / np.sqrt(len(values))
+    return Interval(value=value, low=value - spread, high=value + spread)
+
+
+def _uneven(count: Count) -> bool:
+    """Tell whether grooves favour some directions by more than chance."""
+    n = len(count.share)
+    if n < 40:
+        return False
+    expected = count.sector.mean()
+    spread = expected * np.sqrt(len(count.sector) * 1.6 / n)
+    return bool(count.sector.max() > max(1.6 * expected, expected + 3.5 * spread))
+
+
+def once(flags: Sequence[Flag]) -> tuple[Flag, ...]:
+    """Return flags without repetition."""
+    return tuple(dict.fromkeys(flags))

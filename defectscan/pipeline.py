@@ -1,0 +1,415 @@
+"""Put the stages together: from photos to a score, from two states to a comparison."""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.errors import NotMeasurableError
+from defectscan.flags import Flag
+from defectscan.imaging.highlight import Highlight, find_highlights
+from defectscan.imaging.paint import background_luminance, paint_mask
+from defectscan.imaging.photo import Photo, list_photos, read_photo
+from defectscan.imaging.registration import Registration, register
+from defectscan.measurement import kinds as kinds_of
+from defectscan.measurement.comparison import (
+    Correction,
+    Fate,
+    carried,
+    correct,
+    fates,
+    same_grooves,
+)
+from defectscan.measurement.glint import Glint, circles, cross_angle_deg, fit_glint
+from defectscan.measurement.lines import Lines, trace_lines
+from defectscan.measurement.pairing import Partner, pair_weight
+from defectscan.measurement.ridges import find_ridges
+from defectscan.measurement.score import Count, Shot, count_lines
+from defectscan.measurement.state import (
+    MeasuredShot,
+    PanelScore,
+    lines_mask,
+    of_kind,
+    once,
+    score_state,
+)
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Progress = Callable[[str], None]
+
+WORKING_SIDE_PX = 2400
+FEW_LINES = 12
+ZONE_FROM_BLOOM = 1.6
+LEAST_ZONE_SHARE = 0.05
+SPARKLE_SHARE = 0.3
+UNLIKE_EXPOSURE = 1.5
+HAZE_RISE = 0.25
+
+
+def silent(_: str) -> None:
+    """Take a progress message and do nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Two states of a panel.
+
+    Attributes
+    ----------
+    registration
+        Of the first shot after on the first before.
+    fates_before, fates_after
+        What became of each line of the first shots; empty where not registered.
+    after_here
+        The lines of the first shot after in the frame of the first before.
+    """
+
+    correction: Correction
+    kind_corrections: dict[kinds_of.Kind, Correction]
+    before: PanelScore
+    after: PanelScore
+    registration: Registration
+    after_here: Lines
+    fates_before: list[Fate] = field(default_factory=list)
+    fates_after: list[Fate] = field(default_factory=list)
+    flags: tuple[Flag, ...] = ()
+
+    def own_homography(self) -> Floats:
+        """Return the homography from after to before in the photos' own pixels, shape (3, 3)."""
+        before, after = (_to_own(state.shots[0].photo.scale) for state in (self.before, self.after))
+        matrix = before @ self.registration.homography_after_to_before @ np.linalg.inv(after)
+        return np.asarray(matrix / matrix[2, 2])
+
+
+def measure_shot(
+    photo: Photo, *, mm_per_px: float | None, as_seen: bool = False, like: Glint | None = None
+) -> MeasuredShot:
+    """Find highlight, paint, lines and glint geometry in one photo.
+
+    Parameters
+    ----------
+    photo
+        As read.
+    mm_per_px
+        Millimetres per pixel of the photo itself, if known.
+    as_seen
+        Measure the visible lines on all paint, whether there is a highlight or not.
+    like
+        Glint geometry of another shot of the same panel.
+
+    Raises
+    ------
+    NotMeasurableError
+        If there is no single highlight in the photo, or no paint round it.
+    """
+    luminance = photo.luminance
+    highlight = None if as_seen else _the_highlight(photo)
+    background = background_luminance(luminance)
+    zone = paint_mask(photo.rgb, highlight)
+    flags = []
+    if highlight is not None:
+        y, x = np.ogrid[: luminance.shape[0], : luminance.shape[1]]
+        away = np.hypot(x - highlight.x_px, y - highlight.y_px)
+        zone &= away > ZONE_FROM_BLOOM * highlight.bloom_px
+        if highlight.cut:
+            flags.append(Flag.HIGHLIGHT_CUT)
+    if zone.sum() < LEAST_ZONE_SHARE * zone.size:
+        raise NotMeasurableError(
+            f"{photo.path.name}: bare paint fills {100 * zone.mean():.1f} % of the photo",
+            allowed=f"at least {100 * LEAST_ZONE_SHARE:.0f} % round the highlight is needed",
+            remedy="go nearer or point the camera at the paint",
+        )
+    ridges = find_ridges(luminance, background, measured=zone)
+    lines = trace_lines(ridges, measured=zone)
+    scale = None if mm_per_px is None else mm_per_px / photo.scale
+    noise = float(np.median(ridges.curvature_noise[::8, ::8][zone[::8, ::8]]))
+    if highlight is None:
+        nowhere = circles(np.zeros(2))
+        shot = Shot(lines=lines, zone=zone, glint=nowhere, mm_per_px=scale)
+        return MeasuredShot(
+            photo=photo, highlight=None, shot=shot, noise=noise, haze=np.zeros(0),
+            scratches=lines.of(np.zeros(lines.n, dtype=bool)), flags=(Flag.AS_SEEN,),
+        )  # fmt: skip
+    glint = fit_glint(
+        lines,
+        np.array([highlight.x_px, highlight.y_px]),
+        least_radius_px=1.5 * ZONE_FROM_BLOOM * highlight.bloom_px,
+        scale_px=max(luminance.shape) / 2,
+        usual_reach_px=highlight.radius_px,
+        like=like,
+    )
+    if glint.assumed:
+        flags.append(Flag.ODD_GEOMETRY)
+    deep = kinds_of.deep_scratches(lines, glint)
+    crosswise = lines.total(cross_angle_deg(glint, lines)) / np.maximum(
+        lines.total(np.ones(len(lines.line))), 1
+    )
+    if lines.n and np.mean(crosswise[~deep] > 60) > SPARKLE_SHARE:
+        flags.append(Flag.SPARKLE)
+    if lines.n < FEW_LINES:
+        flags.append(Flag.FEW_LINES)
+    return MeasuredShot(
+        photo=photo,
+        highlight=highlight,
+        shot=Shot(lines=lines.of(~deep), zone=zone, glint=glint, mm_per_px=scale),
+        scratches=lines.of(deep),
+        noise=noise,
+        haze=kinds_of.haze_glow(background, zone, highlight),
+        flags=tuple(flags),
+    )
+
+
+def _the_highlight(photo: Photo) -> Highlight:
+    found = find_highlights(photo.luminance, photo.clipped)
+    name = photo.path.name
+    if not found:
+        raise NotMeasurableError(
+            f"{name}: no highlight of a lamp in the photo",
+            allowed="one round highlight with the paint round it is needed",
+            remedy="hold a small lamp so that it mirrors in the panel, or use --as-seen",
+        )
+    if len(found) > 1:
+        raise NotMeasurableError(
+            f"{name}: {len(found)} highlights in the photo",
+            allowed="one lamp alone is allowed",
+            remedy="switch off or cover the other lamps",
+        )
+    return found[0]
+
+
+def read_state(paths: Path | Sequence[Path]) -> list[Photo]:
+    """Read the photos of one state: photos, or folders of them.
+
+    Raises
+    ------
+    UnreadablePhotoError
+        If a photo cannot be read.
+    """
+    if isinstance(paths, Path):
+        paths = [paths]
+    files = [file for path in paths for file in list_photos(path)]
+    return [read_photo(file, max_side_px=WORKING_SIDE_PX) for file in files]
+
+
+def measure_state(
+    photos: Sequence[Photo],
+    *,
+    mm_per_px: float | None,
+    as_seen: bool = False,
+    like: Glint | None = None,
+    progress: Progress = silent,
+) -> list[MeasuredShot]:
+    """Measure the shots of one state; each learns the panel's geometry from the one before."""
+    shots: list[MeasuredShot] = []
+    for photo in photos:
+        progress(photo.path.name)
+        shots.append(measure_shot(photo, mm_per_px=mm_per_px, as_seen=as_seen, like=like))
+        if not as_seen and Flag.FEW_LINES not in shots[-1].flags:
+            like = shots[-1].shot.glint
+    return shots
+
+
+def compare_states(
+    before: Sequence[MeasuredShot],
+    after: Sequence[MeasuredShot],
+    rng: np.random.Generator,
+    *,
+    registration: Registration,
+) -> Comparison:
+    """Compare two states of a panel, counted above the same contrast.
+
+    Parameters
+    ----------
+    before, after
+        Measured shots, at least one each.
+    rng
+        Source of randomness for the intervals.
+    registration
+        Of the first shot after on the first before.
+    """
+    noise = max(shot.noise for shot in [*before, *after])
+    score_before = score_state(before, rng, noise=noise)
+    score_after = score_state(after, rng, noise=noise)
+    first, second = score_before.shots[0].shot, score_after.shots[0].shot
+    n_before = len(score_before.count.share)
+    grooves = (np.arange(n_before), n_before + np.arange(len(score_after.count.share)))
+    here = second.lines
+    gone: list[Fate] = []
+    come: list[Fate] = []
+    flags: list[Flag] = []
+    matrix = registration.homography_after_to_before
+    if registration.registered and matrix is not None:
+        if not score_before.as_seen:
+            gone, come = fates(first, second, matrix)
+        here = carried(second.lines, matrix)
+        grooves[1][: here.n] = same_grooves(first.lines, here, first=n_before)
+        if matrix[0, 0] < 0 and matrix[1, 1] < 0:
+            flags.append(Flag.TURNED)
+    else:
+        flags.append(Flag.NOT_REGISTERED)
+    whole = correct(*_paired(score_before, score_after, registration), rng, grooves=grooves)
+    by_kind = {
+        kind: correct(of_kind(score_before, kind), of_kind(score_after, kind), rng)
+        for kind in (kinds_of.Kind.SWIRL, kinds_of.Kind.MACHINE_TRAIL)
+    }
+    if {s.photo.sha256 for s in before} & {s.photo.sha256 for s in after}:
+        flags.append(Flag.SAME_PHOTO)
+    exposures = [s.photo.exposure.exposure_value_100 for s in (before[0], after[0])]
+    if None not in exposures and abs(exposures[0] - exposures[1]) > np.log2(UNLIKE_EXPOSURE):  # type: ignore[operator]
+        flags.append(Flag.EXPOSURE_DIFFERS)
+    if _colour_differs(before[0], after[0]):
+        flags.append(Flag.MAYBE_OTHER_PANEL)
+    trail = kinds_of.Kind.MACHINE_TRAIL
+    if score_after.kinds[trail].low > score_before.kinds[trail].high:
+        flags.append(Flag.TRAILS_ADDED)
+    haze_before, haze_after = score_before.haze, score_after.haze
+    if haze_before and haze_after and haze_after.low > haze_before.high + HAZE_RISE:
+        flags.append(Flag.HAZE_RAISED)
+    return Comparison(
+        correction=whole,
+        kind_corrections=by_kind,
+        before=score_before,
+        after=score_after,
+        registration=registration,
+        after_here=here,
+        fates_before=gone,
+        fates_after=come,
+        flags=once(flags),
+    )
+
+
+def score(
+    photos: Path | Sequence[Path],
+    *,
+    mm_per_px: float | None = None,
+    as_seen: bool = False,
+    seed: int = 0,
+    progress: Progress = silent,
+) -> PanelScore:
+    """Score one state of a panel from a photo or a folder of photos.
+
+    Parameters
+    ----------
+    photos
+        Photos of one state, or folders of them.
+    mm_per_px
+        Millimetres on the panel per pixel of the photos.
+    as_seen
+        Count visible lines only, not corrected for the lamp.
+    seed
+        Of the resampling behind the intervals.
+    progress
+        Called with the name of each photo when its turn comes.
+
+    Raises
+    ------
+    UnreadablePhotoError, NotMeasurableError
+        If a photo cannot be read or measured.
+    """
+    shots = measure_state(
+        read_state(photos), mm_per_px=mm_per_px, as_seen=as_seen, progress=progress
+    )
+    return score_state(shots, np.random.default_rng(seed))
+
+
+def compare(
+    before: Path,
+    after: Path,
+    *,
+    mm_per_px: float | None = None,
+    as_seen: bool = False,
+    seed: int = 0,
+    progress: Progress = silent,
+) -> Comparison:
+    """Compare two states of a panel, each a photo or a folder of photos.
+
+    Parameters
+    ----------
+    before, after
+        Photos or folders.
+    mm_per_px, as_seen, seed, progress
+        As for `score`.
+
+    Raises
+    ------
+    UnreadablePhotoError, NotMeasurableError
+        If a photo cannot be read or measured.
+    """
+    with ThreadPoolExecutor(2) as pool:
+        first, second = pool.map(read_state, (before, after))
+    shots = measure_state(first, mm_per_px=mm_per_px, as_seen=as_seen, progress=progress)
+    like = None if as_seen else shots[-1].shot.glint
+    others = measure_state(
+        second, mm_per_px=mm_per_px, as_seen=as_seen, like=like, progress=progress
+    )
+    progress("registration")
+    registration = register_shots(shots[0], others[0])
+    return compare_states(shots, others, np.random.default_rng(seed), registration=registration)
+
+
+def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:
+    """Register a shot after on a shot before by what is fixed to the panel."""
+    return register(
+        before.photo.luminance,
+        after.photo.luminance,
+        before_ignore=_bloom_mask(before),
+        after_ignore=_bloom_mask(after),
+    )
+
+
+def _bloom_mask(shot: MeasuredShot) -> Mask:
+    height, width = shot.photo.luminance.shape
+    if shot.highlight is None:
+        return np.zeros((height, width), dtype=bool)
+    y, x = np.ogrid[:height, :width]
+    away = np.hypot(x - shot.highlight.x_px, y - shot.highlight.y_px)
+    return np.asarray(away < 2.5 * shot.highlight.bloom_px)
+
+
+def _paired(
+    before: PanelScore, after: PanelScore, registration: Registration
+) -> tuple[Count, Count]:
+    """Return both counts, weighted towards ground where both show the same grooves."""
+    matrix = registration.homography_after_to_before
+    alone = len(before.shots) == len(after.shots) == 1 and not before.as_seen
+    if not (registration.registered and matrix is not None and alone):
+        return before.count, after.count
+    first, second = before.shots[0].shot, after.shots[0].shot
+    surviving = after.count.density / max(before.count.density, 1e-12)
+    to_after = Partner(shot=second, homography=np.linalg.inv(matrix))
+    to_before = Partner(shot=first, homography=matrix)
+    return (
+        count_lines([first], weights=[pair_weight(to_after, surviving=surviving)]),
+        count_lines([second], weights=[pair_weight(to_before, surviving=surviving)]),
+    )
+
+
+def _colour_differs(before: MeasuredShot, after: MeasuredShot) -> bool:
+    """Tell whether the paints in two photos have clearly different colours."""
+    ratio = []
+    for shot in (before, after):
+        zone = shot.shot.zone[::16, ::16]
+        paint = shot.photo.rgb[::16, ::16][zone].astype(np.float64)
+        colour = np.median(paint, axis=0) + 8
+        ratio.append(colour / colour.sum())
+    return bool(np.abs(ratio[0] - ratio[1]).max() > 0.08)
+
+
+def lines_png(shot: MeasuredShot) -> bytes:
+    """Return a PNG of the photo's own size, 255 on the pixels of lines, 0 elsewhere."""
+    mask = lines_mask(shot).astype(np.uint8) * 255
+    size = (shot.photo.width_px, shot.photo.height_px)
+    if (mask.shape[1], mask.shape[0]) != size:
+        mask = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
+    return bytes(cv2.imencode(".png", mask)[1])
+
+
+def _to_own(scale: float) -> Floats:
+    """Return the matrix from working pixels to the photo's own."""
+    shift = 0.5 / scale - 0.5
+    return np.array([[1 / scale, 0, shift], [0, 1 / scale, shift], [0, 0, 1]])

@@ -1,0 +1,256 @@
+"""Fill a report with what was measured, and write it."""
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.flags import Flag
+from defectscan.jobs import Job
+from defectscan.measurement.comparison import Fate
+from defectscan.measurement.kinds import Kind
+from defectscan.measurement.lines import Lines
+from defectscan.measurement.maps import DensityGrid, density_grid, direction_densities
+from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, PanelScore
+from defectscan.output import write_whole
+from defectscan.pipeline import Comparison
+from defectscan.report import content
+from defectscan.report.html import render_html
+from defectscan.report.pdf import render_pdf
+from defectscan.report.pictures import outline
+from defectscan.report.record import FILES, of_comparison, to_json
+from defectscan.report.words import correction_estimate, estimate
+from defectscan.version import __version__
+
+_KINDS: dict[Kind, content.Kind] = {
+    Kind.SWIRL: "swirl",
+    Kind.DEEP_SCRATCH: "deep_scratch",
+    Kind.MACHINE_TRAIL: "machine_trail",
+}
+_STATUS: dict[Fate, content.Status] = {
+    Fate.REMOVED: "removed",
+    Fate.REMAINING: "remaining",
+    Fate.NEW: "new",
+}
+
+
+def write_score(score: PanelScore, folder: Path, *, title: str, record: str, force: bool) -> None:
+    """Write the report of one state, and its JSON, into a folder.
+
+    Parameters
+    ----------
+    score
+        From `pipeline.score`.
+    folder
+        Made where it is missing.
+    title
+        The panel's name; the photo's where empty.
+    record
+        The JSON text.
+    force
+        Whether to write over files that are there.
+    """
+    panel = score_panel(score, title=title or score.shots[0].photo.path.stem)
+    _write([panel], folder, record=record, force=force)
+
+
+def write_comparison(
+    comparison: Comparison, folder: Path, *, title: str, record: str, force: bool
+) -> None:
+    """Write the report of two states, and its JSON, into a folder.
+
+    Parameters
+    ----------
+    comparison
+        From `pipeline.compare`.
+    folder, title, record, force
+        As for `write_score`.
+    """
+    panel = comparison_panel(comparison, title=title or comparison.before.shots[0].photo.path.stem)
+    _write([panel], folder, record=record, force=force)
+
+
+def write_job(
+    job: Job, comparisons: Sequence[Comparison], folder: Path, *, force: bool
+) -> None:
+    """Write one report of all panels of a job, and its JSON, into a folder."""
+    panels = [
+        comparison_panel(comparison, title=panel.title)
+        for panel, comparison in zip(job.panels, comparisons, strict=True)
+    ]
+    records = [
+        {"title": panel.title, **of_comparison(comparison)}
+        for panel, comparison in zip(job.panels, comparisons, strict=True)
+    ]
+    text = to_json({"format": "defectscan.job-report/1", "title": job.title, "panels": records})
+    _write(panels, folder, title=job.title, subtitle=job.subtitle, record=text, force=force)
+
+
+def score_panel(score: PanelScore, *, title: str) -> content.Panel:
+    """Return the report's panel for one state."""
+    return content.Panel(
+        title=title,
+        before=_state(score),
+        density_map=_density_map(density_grid([shot.shot for shot in score.shots[:1]])),
+        density_unit=_unit(score),
+        as_seen=score.as_seen,
+    )
+
+
+def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
+    """Return the report's panel for two states."""
+    registration = comparison.registration
+    second = comparison.after.shots[0].shot
+    homography = registration.homography_after_to_before if registration.registered else None
+    return content.Panel(
+        title=title,
+        before=_state(comparison.before),
+        after=_state(comparison.after),
+        correction=correction_estimate(comparison.correction),
+        kind_corrections={
+            _KINDS[kind]: correction_estimate(value)
+            for kind, value in comparison.kind_corrections.items()
+        },
+        registration=_registration(comparison),
+        density_map=_density_map(density_grid([second], homography=homography)),
+        density_unit=_unit(comparison.before),
+        as_seen=comparison.before.as_seen,
+        flags=_flags(comparison.flags),
+    )
+
+
+def _write(
+    panels: Sequence[content.Panel],
+    folder: Path,
+    *,
+    record: str,
+    force: bool,
+    title: str = "",
+    subtitle: str = "",
+) -> None:
+    page = content.ReportContent(
+        title=title or panels[0].title,
+        subtitle=subtitle,
+        date=date.today(),  # noqa: DTZ011 - the workshop's own day
+        version=__version__,
+        panels=tuple(panels),
+        grade_limits_mm_per_cm2=GRADE_LIMITS_MM_PER_CM2,
+    )
+    files = (render_html(page).encode(), render_pdf(page), record.encode())
+    for name, data in zip(FILES, files, strict=True):
+        write_whole(folder / name, data, force=force)
+
+
+def _unit(score: PanelScore) -> content.DensityUnit:
+    return "mm/cm²" if score.has_scale else "px/px²"
+
+
+def _state(score: PanelScore) -> content.State:
+    first = score.shots[0]
+    return content.State(
+        picture=content.Picture(
+            image=first.photo.rgb,
+            lines=_own_lines(score),
+            zone_px=tuple(outline(first.shot.zone)),
+            highlight=_highlight(first, own=False),
+        ),
+        line_density=estimate(score.line_density),
+        detection_limit=score.detection_limit,
+        grade=score.grade,
+        kinds={_KINDS[kind]: estimate(value) for kind, value in score.kinds.items()},
+        haze=content.UNKNOWN if score.haze is None else estimate(score.haze),
+        directions=direction_densities([shot.shot for shot in score.shots], score.count),
+        photos=tuple(_conditions(shot) for shot in score.shots),
+        flags=_flags(score.flags),
+    )
+
+
+def _own_lines(score: PanelScore) -> tuple[content.Line, ...]:
+    first = score.shots[0]
+    drawn = [
+        content.Line(
+            points_px=course, kind="machine_trail" if score.trails[number] else "swirl"
+        )
+        for number, course in enumerate(first.shot.lines.courses())
+    ]
+    scratches = [
+        content.Line(points_px=course, kind="deep_scratch") for course in first.scratches.courses()
+    ]
+    return (*drawn, *scratches)
+
+
+def _registration(comparison: Comparison) -> content.Registration:
+    found = comparison.registration
+    if not found.registered or found.homography_after_to_before is None:
+        return content.Registration(reason=found.reason)
+    before, after = comparison.before.shots[0], comparison.after.shots[0]
+    height, width = before.photo.rgb.shape[:2]
+    warped = cv2.warpPerspective(
+        after.photo.rgb, found.homography_after_to_before, (width, height), flags=cv2.INTER_LINEAR
+    )
+    lines = [
+        *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED, Fate.REMAINING)),
+        *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
+    ]
+    return content.Registration(
+        after_on_before=warped,
+        lines=tuple(lines),
+        residual_px=found.residual_px,
+        overlap=found.overlap,
+    )
+
+
+def _fated(lines: Lines, fates: list[Fate], shown: tuple[Fate, ...]) -> list[content.Line]:
+    return [
+        content.Line(points_px=course, status=_STATUS[fate])
+        for course, fate in zip(lines.courses(), fates, strict=True)
+        if fate in shown
+    ]
+
+
+def _conditions(shot: MeasuredShot) -> content.PhotoConditions:
+    photo, exposure, scale = shot.photo, shot.photo.exposure, shot.shot.mm_per_px
+    return content.PhotoConditions(
+        file=photo.path.name,
+        sha256=photo.sha256,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        mm_per_px=None if scale is None else scale * photo.scale,
+        exposure_time_s=exposure.exposure_time_s,
+        f_number=exposure.f_number,
+        iso=exposure.iso_speed,
+        focal_length_mm=exposure.focal_length_mm,
+        highlight=_highlight(shot, own=True),
+        glint_radius_px=None
+        if shot.highlight is None
+        else shot.shot.glint.reach_px / photo.scale,
+        zone_area_cm2=None if scale is None else float(shot.shot.zone.sum()) * scale**2 / 100,
+        n_lines=shot.shot.lines.n + shot.scratches.n,
+        flags=_flags(shot.flags),
+    )
+
+
+def _highlight(shot: MeasuredShot, *, own: bool) -> content.Highlight | None:
+    spot = shot.highlight
+    if spot is None:
+        return None
+    if not own:
+        return content.Highlight(x_px=spot.x_px, y_px=spot.y_px, radius_px=spot.bloom_px)
+    return content.Highlight(
+        x_px=shot.own_px(spot.x_px),
+        y_px=shot.own_px(spot.y_px),
+        radius_px=spot.radius_px / shot.photo.scale,
+    )
+
+
+def _density_map(grid: DensityGrid) -> content.DensityMap:
+    return content.DensityMap(values=grid.values, extent_px=grid.extent_px)
+
+
+def _flags(flags: Sequence[Flag]) -> tuple[content.Flag, ...]:
+    return tuple(
+        content.Flag(name=flag.name.lower(), text=flag.text, advice=flag.advice) for flag in flags
+    )

@@ -1,0 +1,85 @@
+"""How fast and how large: ratios within one run, on this machine as it is.
+
+`compare` of two 12-megapixel photos, the whole process with its report, against one
+`skimage.filters.sato` over one of them; the plain decoding of both beside it. Then `--help`
+against a bare typer app of one command.
+"""
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import scenes
+from PIL import Image
+from skimage.filters import sato
+
+SIGMAS = (1.001, 1.6, 2.4)
+BARE_APP = "import typer\napp = typer.Typer()\n@app.command()\ndef main() -> None: ...\napp()\n"
+
+
+def large_photos(folder: Path) -> tuple[Path, Path]:
+    """Write two rendered photos enlarged to 4000 × 3000, with a phone's noise."""
+    case = scenes.draw_case(6, furnished=True)
+    rng = np.random.default_rng(0)
+    paths = []
+    for name, shot in (("before", case.before[0]), ("after", case.after[0])):
+        large = cv2.resize(shot.rgb, (4000, 3000), interpolation=cv2.INTER_CUBIC)
+        noisy = large + rng.normal(0, 2.5, large.shape).astype(np.float32)
+        path = folder / f"{name}.jpg"
+        Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8)).save(path, quality=92)
+        paths.append(path)
+    return paths[0], paths[1]
+
+
+def seconds(command: list[str]) -> float:
+    """Run a command and return how long it took."""
+    start = time.perf_counter()
+    subprocess.run(command, check=True, capture_output=True)
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    """Run the benchmark from the command line."""
+    program = str(Path(sys.executable).with_name("defectscan"))
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        before, after = large_photos(folder)
+        grey = np.asarray(Image.open(before).convert("L"), dtype=np.float32) / 255
+        sato_times, compare_times, decode_times = [], [], []
+        for turn in range(3):
+            start = time.perf_counter()
+            sato(grey, sigmas=SIGMAS, black_ridges=False)
+            sato_times.append(time.perf_counter() - start)
+            out = folder / f"out{turn}"
+            compare_times.append(
+                seconds([program, "compare", str(before), str(after), "--mm-per-px", "0.05",
+                         "--out", str(out)])
+            )  # fmt: skip
+            start = time.perf_counter()
+            for path in (before, after):
+                with Image.open(path) as picture:
+                    picture.load()
+            decode_times.append(time.perf_counter() - start)
+        peak_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+        bare = folder / "bare.py"
+        bare.write_text(BARE_APP)
+        help_times = [seconds([program, "--help"]) for _ in range(5)]
+        bare_times = [seconds([sys.executable, str(bare), "--help"]) for _ in range(5)]
+    sato_s, compare_s, decode_s = (min(t) for t in (sato_times, compare_times, decode_times))
+    help_s, bare_s = min(help_times), min(bare_times)
+    print(f"cores: {os.cpu_count()}")
+    print(f"sato over one 12-megapixel photo: {sato_s:.2f} s")
+    print(f"compare, whole process with report: {compare_s:.2f} s = {compare_s / sato_s:.2f} of it")
+    print(f"decoding both photos: {decode_s:.2f} s = {decode_s / sato_s:.2f} of it")
+    print(f"peak memory of compare: {peak_mb:.0f} MB")
+    print(f"--help: {help_s:.2f} s = {help_s / bare_s:.2f} of a bare app's {bare_s:.2f} s")
+
+
+if __name__ == "__main__":
+    main()
