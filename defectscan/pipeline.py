@@ -19,19 +19,18 @@ from defectscan.measurement import kinds as kinds_of
 from defectscan.measurement.comparison import (
     Correction,
     Fate,
-    carried,
     correct,
     fates,
-    same_grooves,
 )
 from defectscan.measurement.glint import Glint, circles, cross_angle_deg, fit_glint
 from defectscan.measurement.lines import Lines, trace_lines
-from defectscan.measurement.pairing import Partner, pair_weight
+from defectscan.measurement.pairing import Partner, carried, groove_numbers, pair_weight
 from defectscan.measurement.ridges import find_ridges
-from defectscan.measurement.score import Count, Shot, count_lines
+from defectscan.measurement.score import Count, Shot, count_lines, fit_thinning
 from defectscan.measurement.state import (
     MeasuredShot,
     PanelScore,
+    in_frame,
     lines_mask,
     of_kind,
     once,
@@ -61,8 +60,8 @@ class Comparison:
 
     Attributes
     ----------
-    registration
-        Of the first shot after on the first before.
+    registrations
+        Of each shot after on the first before.
     fates_before, fates_after
         What became of each line of the first shots; empty where not registered.
     after_here
@@ -73,16 +72,23 @@ class Comparison:
     kind_corrections: dict[kinds_of.Kind, Correction]
     before: PanelScore
     after: PanelScore
-    registration: Registration
+    registrations: tuple[Registration, ...]
     after_here: Lines
     fates_before: list[Fate] = field(default_factory=list)
     fates_after: list[Fate] = field(default_factory=list)
     flags: tuple[Flag, ...] = ()
 
-    def own_homography(self) -> Floats:
-        """Return the homography from after to before in the photos' own pixels, shape (3, 3)."""
-        before, after = (_to_own(state.shots[0].photo.scale) for state in (self.before, self.after))
-        matrix = before @ self.registration.homography_after_to_before @ np.linalg.inv(after)
+    @property
+    def registration(self) -> Registration:
+        """That of the first shot after."""
+        return self.registrations[0]
+
+    def own_homography(self, number: int) -> Floats:
+        """Return the homography from a shot after to the first before, in their own pixels."""
+        before = _to_own(self.before.shots[0].photo.scale)
+        after = _to_own(self.after.shots[number].photo.scale)
+        found = self.registrations[number].homography_after_to_before
+        matrix = before @ found @ np.linalg.inv(after)
         return np.asarray(matrix / matrix[2, 2])
 
 
@@ -219,7 +225,7 @@ def compare_states(
     after: Sequence[MeasuredShot],
     rng: np.random.Generator,
     *,
-    registration: Registration,
+    registrations: tuple[Sequence[Registration], Sequence[Registration]],
 ) -> Comparison:
     """Compare two states of a panel, counted above the same contrast.
 
@@ -229,58 +235,78 @@ def compare_states(
         Measured shots, at least one each.
     rng
         Source of randomness for the intervals.
-    registration
-        Of the first shot after on the first before.
+    registrations
+        Of all shots before and of all shots after, each on the first before.
     """
     noise = max(shot.noise for shot in [*before, *after])
-    score_before = score_state(before, rng, noise=noise)
-    score_after = score_state(after, rng, noise=noise)
-    first, second = score_before.shots[0].shot, score_after.shots[0].shot
-    n_before = len(score_before.count.share)
-    grooves = (np.arange(n_before), n_before + np.arange(len(score_after.count.share)))
-    here = second.lines
+    frames = [[_matrix(one) for one in state] for state in registrations]
+    # Both states are of one panel under about the same lamp: walls drop out alike.
+    thinning = fit_thinning([shot.shot for shot in [*before, *after]])
+    score_before, score_after = (
+        score_state(state, rng, noise=noise, to_frame=frame, thinning_px=thinning)
+        for state, frame in zip((before, after), frames, strict=True)
+    )
+    shots_before = [shot.shot for shot in score_before.shots]
+    shots_after = [shot.shot for shot in score_after.shots]
+    numbers = groove_numbers(
+        [*in_frame(shots_before, frames[0]), *in_frame(shots_after, frames[1])]
+    )
+    n = len(shots_before)
+    grooves = np.concatenate(numbers[:n]), np.concatenate(numbers[n:])
+    flags: list[Flag] = []
+    matrix = frames[1][0]
+    here = shots_after[0].lines
     gone: list[Fate] = []
     come: list[Fate] = []
-    flags: list[Flag] = []
-    matrix = registration.homography_after_to_before
-    if registration.registered and matrix is not None:
+    if matrix is None:
+        flags.append(Flag.NOT_REGISTERED)
+    else:
+        here = carried(here, matrix)
         if not score_before.as_seen:
-            gone, come = fates(first, second, matrix)
-        here = carried(second.lines, matrix)
-        grooves[1][: here.n] = same_grooves(first.lines, here, first=n_before)
+            gone, come = fates(shots_before[0], shots_after[0], matrix)
         if matrix[0, 0] < 0 and matrix[1, 1] < 0:
             flags.append(Flag.TURNED)
-    else:
-        flags.append(Flag.NOT_REGISTERED)
-    whole = correct(*_paired(score_before, score_after, registration), rng, grooves=grooves)
+    counts = _paired(score_before, score_after, frames)
+    whole = correct(*counts, rng, grooves=grooves)
     by_kind = {
-        kind: correct(of_kind(score_before, kind), of_kind(score_after, kind), rng)
+        kind: correct(of_kind(score_before, kind), of_kind(score_after, kind), rng, grooves=grooves)
         for kind in (kinds_of.Kind.SWIRL, kinds_of.Kind.MACHINE_TRAIL)
     }
-    if {s.photo.sha256 for s in before} & {s.photo.sha256 for s in after}:
-        flags.append(Flag.SAME_PHOTO)
-    exposures = [s.photo.exposure.exposure_value_100 for s in (before[0], after[0])]
-    if None not in exposures and abs(exposures[0] - exposures[1]) > np.log2(UNLIKE_EXPOSURE):  # type: ignore[operator]
-        flags.append(Flag.EXPOSURE_DIFFERS)
-    if _colour_differs(before[0], after[0]):
-        flags.append(Flag.MAYBE_OTHER_PANEL)
-    trail = kinds_of.Kind.MACHINE_TRAIL
-    if score_after.kinds[trail].low > score_before.kinds[trail].high:
-        flags.append(Flag.TRAILS_ADDED)
-    haze_before, haze_after = score_before.haze, score_after.haze
-    if haze_before and haze_after and haze_after.low > haze_before.high + HAZE_RISE:
-        flags.append(Flag.HAZE_RAISED)
+    flags += _doubts(score_before, score_after)
     return Comparison(
         correction=whole,
         kind_corrections=by_kind,
         before=score_before,
         after=score_after,
-        registration=registration,
+        registrations=tuple(registrations[1]),
         after_here=here,
         fates_before=gone,
         fates_after=come,
         flags=once(flags),
     )
+
+
+def _doubts(before: PanelScore, after: PanelScore) -> list[Flag]:
+    """Return what makes the comparison of two scores doubtful, or wants a look."""
+    flags = []
+    if {s.photo.sha256 for s in before.shots} & {s.photo.sha256 for s in after.shots}:
+        flags.append(Flag.SAME_PHOTO)
+    first, second = (s.shots[0].photo.exposure.exposure_value_100 for s in (before, after))
+    if first is not None and second is not None:
+        if abs(first - second) > np.log2(UNLIKE_EXPOSURE):
+            flags.append(Flag.EXPOSURE_DIFFERS)
+    if _colour_differs(before.shots[0], after.shots[0]):
+        flags.append(Flag.MAYBE_OTHER_PANEL)
+    trail = kinds_of.Kind.MACHINE_TRAIL
+    if after.kinds[trail].low > before.kinds[trail].high:
+        flags.append(Flag.TRAILS_ADDED)
+    if before.haze and after.haze and after.haze.low > before.haze.high + HAZE_RISE:
+        flags.append(Flag.HAZE_RAISED)
+    return flags
+
+
+def _matrix(registration: Registration) -> Floats | None:
+    return registration.homography_after_to_before if registration.registered else None
 
 
 def score(
@@ -314,7 +340,10 @@ def score(
     shots = measure_state(
         read_state(photos), mm_per_px=mm_per_px, as_seen=as_seen, progress=progress
     )
-    return score_state(shots, np.random.default_rng(seed))
+    to_frame = None
+    if len(shots) > 1:
+        to_frame = [_matrix(register_shots(shots[0], shot)) for shot in shots]
+    return score_state(shots, np.random.default_rng(seed), to_frame=to_frame)
 
 
 def compare(
@@ -348,12 +377,17 @@ def compare(
         second, mm_per_px=mm_per_px, as_seen=as_seen, like=like, progress=progress
     )
     progress("registration")
-    registration = register_shots(shots[0], others[0])
-    return compare_states(shots, others, np.random.default_rng(seed), registration=registration)
+    registrations = (
+        [register_shots(shots[0], shot) for shot in shots],
+        [register_shots(shots[0], shot) for shot in others],
+    )
+    return compare_states(shots, others, np.random.default_rng(seed), registrations=registrations)
 
 
 def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:
-    """Register a shot after on a shot before by what is fixed to the panel."""
+    """Register a shot on another of the same panel by what is fixed to it."""
+    if before.photo.sha256 == after.photo.sha256:
+        return Registration.same()
     return register(
         before.photo.luminance,
         after.photo.luminance,
@@ -372,21 +406,28 @@ def _bloom_mask(shot: MeasuredShot) -> Mask:
 
 
 def _paired(
-    before: PanelScore, after: PanelScore, registration: Registration
+    before: PanelScore, after: PanelScore, frames: Sequence[Sequence[Floats | None]]
 ) -> tuple[Count, Count]:
-    """Return both counts, weighted towards ground where both show the same grooves."""
-    matrix = registration.homography_after_to_before
-    alone = len(before.shots) == len(after.shots) == 1 and not before.as_seen
-    if not (registration.registered and matrix is not None and alone):
+    """Return both counts, weighted towards ground where both states show the same grooves."""
+    known = all(matrix is not None for state in frames for matrix in state)
+    if before.as_seen or not known:
         return before.count, after.count
-    first, second = before.shots[0].shot, after.shots[0].shot
     surviving = after.count.density / max(before.count.density, 1e-12)
-    to_after = Partner(shot=second, homography=np.linalg.inv(matrix))
-    to_before = Partner(shot=first, homography=matrix)
-    return (
-        count_lines([first], weights=[pair_weight(to_after, surviving=surviving)]),
-        count_lines([second], weights=[pair_weight(to_before, surviving=surviving)]),
-    )
+    shots = [[shot.shot for shot in state.shots] for state in (before, after)]
+    counts = []
+    for own, other in ((0, 1), (1, 0)):
+        weights = [
+            pair_weight(
+                [
+                    Partner(shot=shot, homography=np.linalg.inv(there) @ here)
+                    for shot, there in zip(shots[other], frames[other], strict=True)
+                ],
+                surviving=surviving,
+            )
+            for here in frames[own]
+        ]
+        counts.append(count_lines(shots[own], weights=weights, thinning_px=np.inf))
+    return counts[0], counts[1]
 
 
 def _colour_differs(before: MeasuredShot, after: MeasuredShot) -> bool:

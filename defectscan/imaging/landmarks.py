@@ -73,16 +73,18 @@ class Landmarks:
         """Give half the longer side: the unit in which motion is described."""
         return max(self.width_px, self.height_px) / 2
 
+    @property
+    def middle_px(self) -> Floats:
+        """Give the shot's middle, shape (2,)."""
+        return np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
+
     def to_unit(self, xy_px: Floats) -> Floats:
         """Convert pixels to units of half the longer side from the shot's middle."""
-        return (xy_px - self._middle()) / self.half_px
+        return (xy_px - self.middle_px) / self.half_px
 
     def to_px(self, xy: Floats) -> Floats:
         """Convert those units to pixels."""
-        return xy * self.half_px + self._middle()
-
-    def _middle(self) -> Floats:
-        return np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
+        return xy * self.half_px + self.middle_px
 
 
 def find_landmarks(luminance: Image, *, ignored: Mask, lines: Mask | None = None) -> Landmarks:
@@ -106,12 +108,13 @@ def find_landmarks(luminance: Image, *, ignored: Mask, lines: Mask | None = None
     encoded = np.sqrt(
         np.maximum(cv2.resize(luminance[whole], size, interpolation=cv2.INTER_AREA), 0)
     )
-    small = cv2.medianBlur(cv2.morphologyEx(encoded, cv2.MORPH_OPEN, np.ones((3, 3))), 5)
+    thinned = cv2.morphologyEx(encoded, cv2.MORPH_OPEN, np.ones((3, 3)))
+    small = np.asarray(cv2.medianBlur(thinned, 5), dtype=np.float32)
     covered = cv2.resize(ignored[whole].astype(np.float32), size, interpolation=cv2.INTER_AREA)
     reach = 2 * (_MARGIN_PX // SHRINK) + 1
     hidden = cv2.dilate(covered, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
     step = _steps(small, hidden)
-    smooth = cv2.GaussianBlur(luminance, (0, 0), _SMOOTHING_PX)
+    smooth = np.asarray(cv2.GaussianBlur(luminance, (0, 0), _SMOOTHING_PX), dtype=np.float32)
     edge_xy, normal = _edges(step, smooth)
     speck_xy, is_bright = _specks(smooth, ignored if lines is None else ignored | lines)
     return Landmarks(
@@ -128,13 +131,13 @@ def find_landmarks(luminance: Image, *, ignored: Mask, lines: Mask | None = None
 
 def _steps(small: Image, hidden: Mask) -> Image:
     soft = cv2.GaussianBlur(small, (0, 0), 1.0)
-    step = np.stack(
+    step: Image = np.stack(
         [
             cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8),
             cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8),
         ],
         axis=-1,
-    )
+    ).astype(np.float32)
     step /= np.maximum(soft, 0.02)[..., None]
     step[hidden] = 0
     for border in (slice(0, 3), slice(-3, None)):
@@ -179,7 +182,7 @@ def _at(image: Image, xy: Floats) -> Image:
         return np.empty(xy.shape[:-1], dtype=np.float32)
     x, y = (np.atleast_2d(part).astype(np.float32) for part in (xy[..., 0], xy[..., 1]))
     values = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values).reshape(xy.shape[:-1])
+    return np.asarray(values, dtype=np.float32).reshape(xy.shape[:-1])
 
 
 def _specks(smooth: Image, ignored: Mask) -> tuple[Floats, Mask]:

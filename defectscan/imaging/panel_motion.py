@@ -21,6 +21,7 @@ VOTED = np.array((0.012, 0.012, 0.015, 0.012, 0.003, 0.003, 0.008, 0.008, *_NO_B
 
 _N_PARAMETERS = 14
 _BEND = slice(8, 14)
+_STRAIGHT = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,6 +56,11 @@ class PanelMotion:
         """Give B, shape (2, 3)."""
         return self.parameters[_BEND].reshape(2, 3)
 
+    @property
+    def is_bent(self) -> bool:
+        """Say whether the map bends straight lines."""
+        return bool(np.abs(self.bend).max() > _STRAIGHT)
+
     def forth(self, x: Floats) -> Floats:
         """Map after to before, shape (n, 2)."""
         p = self.parameters
@@ -63,9 +69,9 @@ class PanelMotion:
 
     def back(self, y: Floats) -> Floats:
         """Map before to after, shape (n, 2)."""
-        inverse = np.linalg.inv(self.homography)
+        inverse = np.asarray(np.linalg.inv(self.homography), dtype=np.float64)
         x = project(inverse, y)
-        for _ in range(2 if np.abs(self.bend).max() > 1e-5 else 0):
+        for _ in range(2 if self.is_bent else 0):
             x = project(inverse, y - quadratic(x) @ self.bend.T)
         return x
 
@@ -183,9 +189,7 @@ def from_homography(homography: Floats) -> PanelMotion:
         [*shift, np.log(scale), angle - turns * np.pi / 2, *stretch, *slant, *_NO_BEND]
     )
     parameters[_BEND] = 0
-    return PanelMotion(
-        parameters=parameters, covariance=np.diag(VOTED**2), quarter_turns=turns % 4
-    )
+    return PanelMotion(parameters=parameters, covariance=np.diag(VOTED**2), quarter_turns=turns % 4)
 
 
 def residuals(motion: PanelMotion, links: Links) -> Floats:
@@ -224,13 +228,11 @@ def fit(
         flat_rows = rows.reshape(-1, _N_PARAMETERS)
         weighted = flat_rows * weight[:, None]
         information = weighted.T @ flat_rows + prior
-        change = np.linalg.solve(
-            information, weighted.T @ miss.ravel() + prior @ motion.parameters
-        )
+        change = np.linalg.solve(information, weighted.T @ miss.ravel() + prior @ motion.parameters)
         motion = replace(
             motion,
             parameters=motion.parameters - change,
-            covariance=np.linalg.inv(information),
+            covariance=np.asarray(np.linalg.inv(information), dtype=np.float64),
         )
         if np.abs(change / expected)[:8].max() < 1e-4:
             break

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-
 from numpy.typing import NDArray
 
+from defectscan.imaging.landmark_matching import edge_links, speck_links
 from defectscan.imaging.landmarks import Floats, Image, Landmarks, Mask
-from defectscan.imaging.panel_motion import VOTED, PanelMotion, start
+from defectscan.imaging.panel_motion import VOTED, PanelMotion, fit, join, start
 
 _FIELD_PX = 168
 _EDGE_TURNS_RAD = np.deg2rad((-7.5, -4.5, -1.5, 1.5, 4.5, 7.5))
@@ -19,6 +19,10 @@ _VOTERS, _OPEN_VOTERS = 120, 90
 _BIN_PX = 24.0
 _BINS = 64
 _FEWEST_VOTES = 3
+_FEWEST_LINKS = 4
+_LEAST_TOLERANCE_PX = 1.5
+_LAST_STAGES = 10
+_STILL_PX = 0.1
 
 
 def poses_by_edges(
@@ -47,10 +51,9 @@ def poses_by_edges(
         for log_scale in _EDGE_LOG_SCALES:
             linear = np.exp(log_scale) * rotation
             affine = np.column_stack([linear, middle - linear @ moving_middle])
-            turned = cv2.warpAffine(moving, affine, canvas) @ rotation.T.astype(np.float32)
-            product = cv2.mulSpectrums(
-                spectrum, cv2.dft(_padded(turned, size)), 0, conjB=True
-            )
+            turned = np.asarray(cv2.warpAffine(moving, affine, canvas), dtype=np.float32)
+            turned = turned @ rotation.T.astype(np.float32)
+            product = cv2.mulSpectrums(spectrum, cv2.dft(_padded(turned, size)), 0, conjB=True)
             agreement = cv2.idft(product)[..., 0]
             for _ in range(2):
                 peak = np.unravel_index(int(agreement.argmax()), agreement.shape)
@@ -107,6 +110,38 @@ def poses_by_specks(
     return [replace(pose, covariance=np.diag(VOTED**2)) for pose in poses]
 
 
+def linked(
+    before: Landmarks,
+    after: Landmarks,
+    motion: PanelMotion,
+    expected: Floats,
+    *,
+    within_px: tuple[float, ...],
+    specks: bool = True,
+    edges: bool = True,
+    at_most: int = 400,
+    to_the_end: bool = False,
+) -> PanelMotion | None:
+    """Link landmarks and fit the motion to them by turns, with ever narrower gates."""
+    grid = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [0.0, 0.0]])
+    stages = list(within_px) + [within_px[-1]] * (_LAST_STAGES if to_the_end else 0)
+    for stage, within in enumerate(stages):
+        parts = [speck_links(before, after, motion, within_px=within)] if specks else []
+        if edges:
+            reach = 8 if within > 5 else 6
+            parts.append(edge_links(before, after, motion, reach=reach, at_most=at_most))
+        links = join(*parts)
+        if len(links) < _FEWEST_LINKS:
+            return None
+        was = motion.forth(grid)
+        tolerance = max(within / 2, _LEAST_TOLERANCE_PX) / before.half_px
+        motion = fit(motion, links, tolerance=tolerance, expected=expected, rounds=5)
+        change = np.abs(motion.forth(grid) - was).max() * before.half_px
+        if stage >= len(within_px) and change < _STILL_PX:
+            break
+    return motion
+
+
 def _gradient_field(shot: Landmarks) -> Image:
     """Return the gradient at small scale, of nearly equal length wherever there is an edge."""
     length = np.hypot(shot.step[..., 0], shot.step[..., 1])
@@ -127,7 +162,8 @@ def _within(
 ) -> Mask:
     """Return which shifts, each of the point of an index into x, the covariance allows."""
     precision = np.linalg.inv(motion.spread(x) + np.eye(2) * least**2)[index]
-    return np.einsum("ni,nij,nj->n", shift, precision, shift) < 9
+    within: Mask = np.einsum("ni,nij,nj->n", shift, precision, shift) < 9
+    return within
 
 
 def _crowds(shift: Floats, width: float, at_most: int) -> list[tuple[float, Floats]]:

@@ -1,53 +1,65 @@
 """Register two shots of one panel by what is fixed to it, or say why that cannot be done."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import gammainc
 
-from defectscan.imaging.landmark_matching import (
-    edge_links,
-    links_of,
-    match_edges,
-    speck_links,
-)
+from defectscan.imaging.landmark_matching import edge_links
 from defectscan.imaging.landmarks import Floats, Image, Landmarks, Mask, find_landmarks
+from defectscan.imaging.motion_proof import (
+    Proof,
+    mean_distance_px,
+    prove,
+    shared_points,
+    uncertainty_px,
+)
 from defectscan.imaging.panel_motion import (
     CURVED,
     FLAT,
     RIGID,
-    Links,
     PanelMotion,
     fit,
     from_homography,
-    held_out,
-    join,
     project,
     quadratic,
-    residuals,
     start,
 )
-from defectscan.imaging.pose_search import poses_by_edges, poses_by_specks
+from defectscan.imaging.pose_search import linked, poses_by_edges, poses_by_specks
 
 _FEWEST_EDGES = 30
 _MAX_UNCERTAINTY_PX = 2.5
 _MIN_OVERLAP = 0.3
-_MIN_EDGES_FOUND = 0.9
-_FEWEST_CELLS = 10
-_CELL_PX = 100
-_HELD_OUT_SPECK_PX = 1.0
-_MAX_HELD_OUT_PX = 0.75
-_HELD_OUT_EDGE_PX = 1.5
-_USUAL_RESIDUAL_PX = 0.35
-_BEND_CHI_SQUARE = 40.0  # far beyond the 99.9 % point of 6 degrees of freedom, which is 22.5
-# Specks that a false fit gets for nothing, and how many poses were in effect tried.
-_FREE_SPECKS_ALONE, _POSES_ALONE = 3, 1e5
-_FREE_SPECKS_BEND, _FREE_SPECKS_MISSING = 3, 4
-_FREE_SPECKS_BESIDE_EDGES, _POSES_BESIDE_EDGES = 2, 1e3
-_FALSE_PROOFS = 1e-3
+_BEND_CHI_SQUARE = 40.0  # far beyond 22.5, the 99.9 % point of 6 degrees of freedom
+_BEND_COST = 12.0  # two specks
+_SLIDING_PX = 8.0
 _COARSE_STAGES = ((14, RIGID), (10, RIGID), (8, RIGID), (6, FLAT), (5, FLAT), (4, FLAT))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PanelMap:
+    """A map of pixels from after to before: a homography, and a bend on a curved panel.
+
+    Parameters
+    ----------
+    homography
+        Shape (3, 3), pixels.
+    bend_px
+        Shape (2, 3): what u², uv and v² add to x and y, (u, v) being places in after.
+    middle_px, half_px
+        Where (u, v) is (0, 0), shape (2,), and the length of its unit.
+    """
+
+    homography: Floats
+    bend_px: Floats
+    middle_px: Floats
+    half_px: float
+
+    def to_before(self, xy_px: Floats) -> Floats:
+        """Map pixels of after, shape (n, 2)."""
+        place = (xy_px - self.middle_px) / self.half_px
+        return project(self.homography, xy_px) + quadratic(place) @ self.bend_px.T
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,29 +71,29 @@ class Registration:
     registered
         Whether the fit proved itself. If not, no coordinates may be taken from it.
     reason
-        In plain words, why or why not.
+        In plain words, what it rests on, or why there is none.
     homography_after_to_before
         Shape (3, 3), pixels; all NaN where not registered. On a curved panel the best fit.
     residual_px
-        Median distance between linked landmarks, robustly as a standard deviation.
+        Median distance between linked landmarks as a standard deviation.
     held_out_px
         Median distance between a landmark and where all the others put it.
     uncertainty_px
-        Expected error of the map, averaged over the part of the panel in both shots.
+        Expected error, averaged over the part of the panel in both shots.
     bend_px
-        Mean distance of the curved panel's map from its best homography; 0 on a flat panel.
+        Mean distance between a curved panel's map and the homography; 0 on a flat panel.
     overlap
         Share of the before frame that the after frame covers.
-    n_features
-        Specks and pieces of edge that lie where all the others put them.
     n_specks, n_edge_pieces
-        The same, apart.
+        Specks and pieces of edge, 100 px long, that lie where all the others put them.
     n_specks_needed
         How many specks would not agree by chance.
     edges_found
-        Share of the edges in both frames that the other shot shows as well; 0 without edges.
+        Share of the edges inside both frames that the other shot shows as well.
     turned_deg
-        0, 90, 180 or 270: by how much the camera was turned.
+        0, 90, 180 or 270: how far the camera was turned, clockwise as after is to be turned.
+    panel_map
+        The map behind the homography, with its bend.
     """
 
     registered: bool
@@ -92,294 +104,283 @@ class Registration:
     uncertainty_px: float
     bend_px: float
     overlap: float
-    n_features: int
     n_specks: int
     n_edge_pieces: int
     n_specks_needed: int
     edges_found: float
     turned_deg: int
-    motion: PanelMotion | None
-    before_size_px: tuple[int, int]
-    after_size_px: tuple[int, int]
+    panel_map: PanelMap
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Trial:
-    """A motion with its proof."""
-
-    motion: PanelMotion
-    residual_px: float
-    held_out_px: float
-    uncertainty_px: float
-    n_specks: int
-    n_pieces: int
-    n_pieces_off: int
-    n_edges: int
-    edges_found: float
-    overlap: float
-    chance: float
-
-    @property
-    def score(self) -> float:
-        """Weigh what agrees against what does not: a speck agrees by chance once in e⁶."""
-        edges = (2 * self.edges_found - 1) * min(self.n_edges / 10, 30)
-        return 6 * self.n_specks + 1.2 * (self.n_pieces - self.n_pieces_off) + edges
+    @classmethod
+    def same(cls) -> "Registration":
+        """Return that of a photo on itself."""
+        return cls(
+            registered=True,
+            reason="the same photo",
+            homography_after_to_before=np.eye(3),
+            residual_px=0.0,
+            held_out_px=0.0,
+            uncertainty_px=0.0,
+            bend_px=0.0,
+            overlap=1.0,
+            n_specks=0,
+            n_edge_pieces=0,
+            n_specks_needed=0,
+            edges_found=1.0,
+            turned_deg=0,
+            panel_map=PanelMap(
+                homography=np.eye(3), bend_px=np.zeros((2, 3)), middle_px=np.zeros(2), half_px=1.0
+            ),
+        )
 
     @property
-    def specks_needed(self) -> int:
-        bend = _FREE_SPECKS_BEND * (np.abs(self.motion.bend).max() > 1e-5)
-        if self.edges_agree:
-            return bend + _specks_needed(self.chance, _FREE_SPECKS_BESIDE_EDGES, _POSES_BESIDE_EDGES)
-        missing = _FREE_SPECKS_MISSING * (self.n_edges >= 60 and self.edges_found < 0.5)
-        return bend + missing + _specks_needed(self.chance, _FREE_SPECKS_ALONE, _POSES_ALONE)
+    def n_features(self) -> int:
+        """Count the landmarks that prove the fit."""
+        return self.n_specks + self.n_edge_pieces
 
-    @property
-    def is_promising(self) -> bool:
-        return self.n_specks >= self.specks_needed or (self.edges_agree and self.uncertainty_px < 10)
+    def to_before(self, xy_px: Floats) -> Floats:
+        """Map pixels of after to before, bend and all; NaN where not registered.
 
-    @property
-    def edges_agree(self) -> bool:
-        return self.edges_found >= _MIN_EDGES_FOUND and self.n_pieces >= _FEWEST_CELLS
-
-    @property
-    def specks_prove(self) -> bool:
-        return self.n_specks >= self.specks_needed and self.held_out_px <= _MAX_HELD_OUT_PX
+        Parameters
+        ----------
+        xy_px
+            Shape (n, 2).
+        """
+        if not self.registered:
+            return np.full_like(xy_px, np.nan, dtype=np.float64)
+        return self.panel_map.to_before(xy_px)
 
 
-def register_shots(
+def register(
     before: Image,
     after: Image,
     *,
-    ignored_before: Mask,
-    ignored_after: Mask,
-    lines_before: Mask | None = None,
-    lines_after: Mask | None = None,
+    before_ignore: Mask,
+    after_ignore: Mask,
+    before_lines: Mask | None = None,
+    after_lines: Mask | None = None,
     initial: Floats | None = None,
 ) -> Registration:
-    return register(
-        find_landmarks(before, ignored=ignored_before, lines=lines_before),
-        find_landmarks(after, ignored=ignored_after, lines=lines_after),
+    """Register an after shot on a before shot of the same panel.
+
+    Parameters
+    ----------
+    before, after
+        Linear luminance, shapes (H, W), which may differ.
+    before_ignore, after_ignore
+        The highlight with its bloom, rather too much of it than too little.
+    before_lines, after_lines
+        Lines of light, which move with the lamp.
+    initial
+        A homography from after to before to start from, shape (3, 3).
+
+    Returns
+    -------
+    Registration
+        See `register_landmarks`.
+    """
+    return register_landmarks(
+        find_landmarks(before, ignored=before_ignore, lines=before_lines),
+        find_landmarks(after, ignored=after_ignore, lines=after_lines),
         initial=initial,
     )
 
 
-def register(
+def register_landmarks(
     before: Landmarks, after: Landmarks, *, initial: Floats | None = None
 ) -> Registration:
-    best: _Trial | None = None
-    reason = ""
-    if initial is not None:
-        unit = _unit_matrix(before) @ initial @ np.linalg.inv(_unit_matrix(after))
-        best = _best(before, after, [from_homography(unit)])
-        if best is not None and (settled := _settle(before, after, best))[1] == "":
-            return _result(before, after, settled[0], "")
-    for quarter_turns in (0, 2, 1, 3):
-        for tried in _tiers(before, after, quarter_turns):
-            if best is None or tried.score > best.score:
-                best = tried
-            if not tried.is_promising:
-                continue
-            settled, why = _settle(before, after, tried)
-            if not why:
-                return _result(before, after, settled, "")
-    if best is None:
-        return _result(before, after, best, "nothing")
-    settled, why = _settle(before, after, best)
-    return _result(before, after, settled, why)
+    """Register by landmarks: edges and specks, never the highlight nor lines of light.
 
+    Starts come from the correlation of gradients and from votes of pairs of specks, upright and
+    then in quarter turns, and are fitted with a homography of the size that a hand-held camera
+    makes, or with a bend where the landmarks call for one. A fit must prove itself: enough
+    specks lie where all other landmarks put them, more than chance could bring there; or the
+    edges of each shot are in the other and leave no motion open.
 
-def _tiers(before, after, quarter_turns):
-    if min(len(before.edge_xy_px), len(after.edge_xy_px)) >= _FEWEST_EDGES:
-        held = []
-        for pose in poses_by_edges(before, after, quarter_turns=quarter_turns):
-            motion = _held_by_edges(before, after, pose)
-            if motion is not None and not any(_apart_px(motion, o, after, before) < 4 for o in held):
-                held.append(motion)
-                best = _best(before, after, [motion])
-                if best is not None:
-                    yield best
-        for motion in held:
-            if _uncertainty_px(before, after, motion) > 8:
-                best = _best(before, after, poses_by_specks(before, after, motion, at_most=4))
-                if best is not None:
-                    yield best
-    best = _best(before, after, poses_by_specks(before, after, start(quarter_turns), at_most=4), edges=False)
+    Parameters
+    ----------
+    before, after
+        The two shots' landmarks.
+    initial
+        A homography from after to before to start from, shape (3, 3).
+
+    Returns
+    -------
+    Registration
+        Also where there is none, with the reason.
+    """
+    best: Proof | None = None
+    for proof in _starts(before, after, initial):
+        if best is None or proof.score > best.score:
+            best = proof
+        if proof.is_promising:
+            settled = _settled(before, after, proof)
+            if _shortcoming(settled) is None:
+                return _registration(before, after, settled)
     if best is not None:
-        yield best
+        best = _settled(before, after, best)
+    return _registration(before, after, best)
 
 
-def _best(before, after, poses, edges=True):
-    trials = []
-    for pose in poses:
-        motion = _refined(before, after, pose, FLAT, within=(24, 12, 8, 5, 4), edges=edges, at_most=200)
-        if motion is not None:
-            trials.append(_try(before, after, motion, at_most=200))
-    return max(trials, key=lambda t: t.score, default=None)
+def _starts(before: Landmarks, after: Landmarks, initial: Floats | None) -> Iterator[Proof]:
+    """Yield fits that may be worth settling, the likelier ones first."""
+    if initial is not None:
+        corners = np.array([[-1.0, -0.75], [1.0, -0.75], [1.0, 0.75], [-1.0, 0.75]])
+        there = before.to_unit(project(initial, after.to_px(corners)))
+        unit, _ = cv2.findHomography(corners, there)
+        pose = from_homography(np.asarray(unit, dtype=np.float64))
+        yield from _best_of(before, after, [pose])
+    has_edges = min(len(before.edge_xy_px), len(after.edge_xy_px)) >= _FEWEST_EDGES
+    for quarter_turns in (0, 2, 1, 3):
+        edges_agree = False
+        if has_edges:
+            for proof in _starts_by_edges(before, after, quarter_turns):
+                edges_agree |= proof.edges_agree
+                yield proof
+        poses = poses_by_specks(before, after, start(quarter_turns), at_most=4)
+        yield from _best_of(before, after, poses, edges=False)
+        if edges_agree:
+            break
 
 
-def _settle(before, after, trial):
-    """returns the settled trial and why it's not registered ('' if it is)"""
-    joint = _flat_or_curved(before, after, trial.motion, specks=True)
-    if joint is None:
-        return trial, 'x'
-    if joint.specks_prove:
-        settled = joint
-    else:
-        settled = _flat_or_curved(before, after, joint.motion, specks=False) or joint
-        if not settled.edges_agree:
-            return settled, 'neither'
-    if settled.uncertainty_px > _MAX_UNCERTAINTY_PX:
-        return settled, 'sliding'
-    if settled.overlap < _MIN_OVERLAP:
-        return settled, 'overlap'
-    return settled, ''
+def _starts_by_edges(before: Landmarks, after: Landmarks, quarter_turns: int) -> Iterator[Proof]:
+    held: list[PanelMotion] = []
+    for pose in poses_by_edges(before, after, quarter_turns=quarter_turns):
+        motion = _held_by_edges(before, after, pose)
+        if motion is None or any(
+            mean_distance_px(before, after, motion, other) < 4 for other in held
+        ):
+            continue
+        held.append(motion)
+        poses = [motion]
+        # Edges in one direction leave the way along them open: specks may close it.
+        if uncertainty_px(before, after, motion) > _SLIDING_PX:
+            poses += poses_by_specks(before, after, motion, at_most=4)
+        yield from _best_of(before, after, poses)
 
 
-def _flat_or_curved(before, after, motion, *, specks):
-    flat = _refined(before, after, motion, FLAT, within=(4, 3), specks=specks, converge=True)
-    if flat is None:
-        return None
-    flat_trial = _try(before, after, flat, at_most=500)
-    curved = _refined(before, after, flat, CURVED, within=(6, 4, 3), specks=specks, converge=True)
-    if curved is None:
-        return flat_trial
-    curved_trial = _try(before, after, curved, at_most=500)
-    if curved.bend_significance() > _BEND_CHI_SQUARE or curved_trial.score > flat_trial.score + 12:
-        return curved_trial
-    return flat_trial
-
-
-def _held_by_edges(before, after, pose):
+def _held_by_edges(before: Landmarks, after: Landmarks, motion: PanelMotion) -> PanelMotion | None:
     for reach, expected in _COARSE_STAGES:
-        links = edge_links(before, after, pose, reach=reach, coarse=True)
+        links = edge_links(before, after, motion, reach=reach, coarse=True, at_most=200)
         if len(links) < 12:
             return None
-        pose = fit(pose, links, tolerance=8 / before.half_px, expected=expected)
-    return pose
-
-
-def _refined(before, after, motion, expected, *, within, specks=True, edges=True, at_most=400, converge=False):
-    def links(within_px):
-        parts = []
-        if specks:
-            parts.append(speck_links(before, after, motion, within_px=within_px))
-        if edges:
-            parts.append(edge_links(before, after, motion, reach=8 if within_px > 5 else 6, at_most=at_most))
-        return join(*parts)
-    for within_px in within:
-        pairs = links(within_px)
-        if len(pairs) < 4:
-            return None
-        motion = fit(motion, pairs, tolerance=max(within_px / 2, 1.5) / before.half_px, expected=expected)
-    grid = _grid(after, 3)
-    for _ in range(10 if converge else 0):
-        was = motion.forth(grid)
-        pairs = links(within[-1])
-        if len(pairs) < 4:
-            return None
-        motion = fit(motion, pairs, tolerance=1.5 / before.half_px, expected=expected)
-        if np.abs(motion.forth(grid) - was).max() * before.half_px < 0.1:
-            break
+        motion = fit(motion, links, tolerance=8 / before.half_px, expected=expected, rounds=4)
     return motion
 
 
-def _try(before, after, motion, *, at_most):
-    half = before.half_px
-    specks = speck_links(before, after, motion, within_px=3.0)
-    forward = match_edges(before, after, motion, reach=6, at_most=at_most)
-    backward = match_edges(before, after, motion, reach=6, backward=True, at_most=at_most)
-    edges = links_of(forward, before, after)
-    links = join(specks, edges)
-    apart = np.hypot(*residuals(motion, specks).T) * half
-    both = np.concatenate([forward.distance_px[forward.found], apart[apart < 4] / 1.2])
-    residual = 1.48 * float(np.median(both)) if len(both) else np.inf
-    group = np.concatenate([np.arange(len(specks)), len(specks) + _pieces(forward)])
-    out = held_out(motion, links, tolerance=1.5 / half, group=group) * half
-    out_specks, out_edges = out[: len(specks)], out[len(specks) :]
-    n_seen = forward.n_seen + backward.n_seen
-    return _Trial(
-        motion=motion,
-        residual_px=residual,
-        held_out_px=float(np.median(out)) if len(out) else np.inf,
-        uncertainty_px=_uncertainty_px(before, after, motion) * max(1.0, residual / _USUAL_RESIDUAL_PX),
-        n_specks=int((out_specks < _HELD_OUT_SPECK_PX).sum()),
-        n_pieces=int((out_edges < _HELD_OUT_EDGE_PX).sum()),
-        n_pieces_off=int((out_edges >= _HELD_OUT_EDGE_PX).sum()),
-        n_edges=n_seen,
-        edges_found=(forward.n_found + backward.n_found) / max(n_seen, 1),
-        overlap=_overlap(before, after, motion),
-        chance=len(before.speck_xy_px) * len(after.speck_xy_px) * np.pi * _HELD_OUT_SPECK_PX**2 / (before.width_px * before.height_px),
+def _best_of(
+    before: Landmarks, after: Landmarks, poses: list[PanelMotion], *, edges: bool = True
+) -> list[Proof]:
+    """Fit from each pose; return the best fit's proof, or nothing."""
+    proofs = []
+    for pose in poses:
+        motion = linked(
+            before, after, pose, FLAT, within_px=(24, 12, 8, 5, 4), edges=edges, at_most=200
+        )
+        if motion is not None:
+            proofs.append(prove(before, after, motion, at_most=200))
+    return sorted(proofs, key=lambda proof: -proof.score)[:1]
+
+
+def _settled(before: Landmarks, after: Landmarks, proof: Proof) -> Proof:
+    """Fit to the end, without the specks where these prove nothing."""
+    together = _flat_or_curved(before, after, proof, specks=True)
+    if together.specks_prove or not together.edges_agree:
+        return together
+    return _flat_or_curved(before, after, together, specks=False)
+
+
+def _flat_or_curved(before: Landmarks, after: Landmarks, proof: Proof, *, specks: bool) -> Proof:
+    flat = linked(
+        before, after, proof.motion, FLAT, within_px=(4, 3), specks=specks, to_the_end=True
+    )
+    if flat is None:
+        return proof
+    flat_proof = prove(before, after, flat, specks=specks)
+    curved = linked(
+        before, after, flat, CURVED, within_px=(6, 4, 3), specks=specks, to_the_end=True
+    )
+    if curved is None:
+        return flat_proof
+    curved_proof = prove(before, after, curved, specks=specks)
+    if curved_proof.specks_prove != flat_proof.specks_prove:
+        return curved_proof if curved_proof.specks_prove else flat_proof
+    if curved.bend_significance() > _BEND_CHI_SQUARE:
+        return curved_proof
+    return curved_proof if curved_proof.score > flat_proof.score + _BEND_COST else flat_proof
+
+
+def _shortcoming(proof: Proof | None) -> str | None:
+    """Say what a fit lacks to be believed, or `None`."""
+    if proof is None:
+        return (
+            "nothing that is fixed to the panel is in both photos: no edge, trim, emblem or tape, "
+            "and too few specks"
+        )
+    if not proof.specks_prove and not proof.edges_agree:
+        if proof.n_edges_seen >= _FEWEST_EDGES:
+            return (
+                f"only {100 * proof.edges_found:.0f} % of the edges in one photo are in the other, "
+                f"and {proof.n_specks} specks agree where {proof.n_specks_needed} are needed: "
+                "another panel, or too little of it in both"
+            )
+        return (
+            f"{proof.n_specks} specks agree where {proof.n_specks_needed} are needed, and there "
+            "is no edge, trim, emblem or tape in both photos"
+        )
+    if proof.uncertainty_px > _MAX_UNCERTAINTY_PX:
+        return (
+            "what is fixed to the panel in both photos leaves the map open by about "
+            f"{proof.uncertainty_px:.0f} px (allowed: {_MAX_UNCERTAINTY_PX} px), as a single edge "
+            "does: it needs a second one across, a corner, tape or an emblem in the picture"
+        )
+    if proof.overlap < _MIN_OVERLAP:
+        return (
+            f"the photos share {100 * proof.overlap:.0f} % of the picture; at least "
+            f"{100 * _MIN_OVERLAP:.0f} % is needed"
+        )
+    return None
+
+
+def _registration(before: Landmarks, after: Landmarks, proof: Proof | None) -> Registration:
+    reason = _shortcoming(proof)
+    if proof is None:
+        proof = prove(before, after, start())
+    panel_map = _panel_map(before, after, proof.motion)
+    homography, bend_px = np.full((3, 3), np.nan), 0.0
+    if reason is None:
+        xy_px = after.to_px(shared_points(before, after, proof.motion, 14))
+        there = panel_map.to_before(xy_px)
+        homography = np.asarray(cv2.findHomography(xy_px, there)[0], dtype=np.float64)
+        if proof.motion.is_bent:
+            bend_px = float(np.linalg.norm(project(homography, xy_px) - there, axis=1).mean())
+        reason = f"rests on {proof.n_pieces} pieces of edge and {proof.n_specks} specks"
+    return Registration(
+        registered=bool(np.isfinite(homography).all()),
+        reason=reason,
+        homography_after_to_before=homography,
+        residual_px=proof.residual_px,
+        held_out_px=proof.held_out_px,
+        uncertainty_px=proof.uncertainty_px,
+        bend_px=bend_px,
+        overlap=proof.overlap,
+        n_specks=proof.n_specks,
+        n_edge_pieces=proof.n_pieces,
+        n_specks_needed=proof.n_specks_needed,
+        edges_found=proof.edges_found,
+        turned_deg=90 * proof.motion.quarter_turns,
+        panel_map=panel_map,
     )
 
 
-def _pieces(edges):
-    """Number the pieces of edge"""
-    if not edges.n_found:
-        return np.empty(0, dtype=np.int64)
-    cell = np.floor(edges.own_xy_px / _CELL_PX).astype(np.int64)
-    facing = (np.abs(edges.normal[:, 0]) > np.abs(edges.normal[:, 1])) + 2 * (edges.normal.sum(axis=1) > 0)
-    return np.unique(np.column_stack([cell, facing]), axis=0, return_inverse=True)[1].ravel()
-
-
-def _specks_needed(chance, free, n_poses):
-    more = np.arange(1, 40)
-    return free + int(more[gammainc(more, max(chance, 1e-9)) * n_poses < _FALSE_PROOFS][0])
-
-
-def _grid(shot, n):
-    y, x = (np.linspace(0, side - 1, n) for side in (shot.height_px, shot.width_px))
-    return shot.to_unit(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))
-
-
-def _shared(before, after, motion, n):
-    grid = _grid(after, n)
-    px = before.to_px(motion.forth(grid))
-    inside = ((px >= -0.5) & (px <= np.array([before.width_px, before.height_px]) - 0.5)).all(axis=1)
-    return grid[inside]
-
-
-def _uncertainty_px(before, after, motion):
-    x = _shared(before, after, motion, 9)
-    if len(x) < 4:
-        return np.inf
-    return float(np.sqrt(np.trace(motion.spread(x), axis1=1, axis2=2).mean())) * before.half_px
-
-
-def _apart_px(one, other, after, before):
-    grid = _grid(after, 5)
-    return float(np.abs(one.forth(grid) - other.forth(grid)).mean()) * before.half_px
-
-
-def _overlap(before, after, motion):
-    w, h = before.width_px, before.height_px
-    corners = before.to_px(project(motion.homography, after.to_unit(np.array([[0, 0], [after.width_px - 1, 0], [after.width_px - 1, after.height_px - 1], [0, after.height_px - 1.0]]))))
-    frame = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1.0]])
-    area, _ = cv2.intersectConvexConvex(frame.astype(np.float32), cv2.convexHull(corners.astype(np.float32)))
-    return float(min(1.0, area / ((w - 1) * (h - 1))))
-
-
-def _unit_matrix(shot):
-    h = shot.half_px
-    return np.array([[1 / h, 0, -(shot.width_px - 1) / 2 / h], [0, 1 / h, -(shot.height_px - 1) / 2 / h], [0, 0, 1]])
-
-
-def _nothing(before, after):
-    return 'nothing'
-
-
-def _result(before, after, trial, why):
-    H = np.full((3, 3), np.nan); bend = 0.0
-    if trial is not None and not why:
-        x = _shared(before, after, trial.motion, 14)
-        y = trial.motion.forth(x)
-        U = trial.motion.homography
-        if np.abs(trial.motion.bend).max() > 1e-5:
-            U, _ = cv2.findHomography(x, y)
-            bend = float(np.linalg.norm(project(U, x) - y, axis=1).mean()) * before.half_px
-        H = np.linalg.inv(_unit_matrix(before)) @ U @ _unit_matrix(after)
-        H /= H[2, 2]
-    t = trial
-    return Registration(registered=t is not None and not why, reason=why, homography_after_to_before=H, residual_px=t.residual_px if t else np.nan, held_out_px=t.held_out_px if t else np.nan,
-        uncertainty_px=t.uncertainty_px if t else np.nan, bend_px=bend, overlap=t.overlap if t else 0., n_features=t.n_specks + t.n_pieces if t else 0, n_specks=t.n_specks if t else 0, n_edge_pieces=t.n_pieces if t else 0,
-        n_specks_needed=t.specks_needed if t else 0, edges_found=t.edges_found if t else 0., turned_deg=90 * t.motion.quarter_turns if t else 0, motion=t.motion if t else None,
-        before_size_px=(before.width_px, before.height_px), after_size_px=(after.width_px, after.height_px))
+def _panel_map(before: Landmarks, after: Landmarks, motion: PanelMotion) -> PanelMap:
+    from_unit = np.diag([before.half_px, before.half_px, 1.0])
+    from_unit[:2, 2] = before.middle_px
+    to_unit = np.diag([1 / after.half_px, 1 / after.half_px, 1.0])
+    to_unit[:2, 2] = -after.middle_px / after.half_px
+    return PanelMap(
+        homography=from_unit @ motion.homography @ to_unit,
+        bend_px=motion.bend * before.half_px,
+        middle_px=after.middle_px,
+        half_px=after.half_px,
+    )

@@ -3,12 +3,12 @@
 from dataclasses import dataclass
 from enum import Enum
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from defectscan.measurement.lines import Lines
+from defectscan.measurement.pairing import carried
 from defectscan.measurement.score import (
     Count,
     Interval,
@@ -24,10 +24,6 @@ Indices = NDArray[np.int64]
 NEAR_PX = 5.0
 ALIKE_DEG = 8.0
 SURE_SHARE = 0.6
-SAME_GROOVE_PX = 300.0
-SAME_GROOVE_OFF_PX = 4.0
-SAME_GROOVE_DEG = 4.0
-BEND_PX = 1500.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,23 +92,6 @@ def correct(
     )
 
 
-def carried(lines: Lines, homography: Floats) -> Lines:
-    """Return lines as they lie in the frame that a homography leads to."""
-    if not lines.n:
-        return lines
-    here = cv2.perspectiveTransform(lines.xy_px[None], homography)[0]
-    ahead = cv2.perspectiveTransform((lines.xy_px + lines.tangent)[None], homography)[0]
-    tangent = ahead - here
-    return Lines(
-        xy_px=here,
-        tangent=tangent / np.linalg.norm(tangent, axis=-1, keepdims=True),
-        length_px=lines.length_px,
-        contrast=lines.contrast,
-        line=lines.line,
-        evidence=lines.evidence,
-    )
-
-
 def fates(before: Shot, after: Shot, homography: Floats) -> tuple[list[Fate], list[Fate]]:
     """Return what became of the lines before, and where the lines after come from.
 
@@ -159,42 +138,3 @@ def _fate(
         else:
             result.append(missing if is_due else Fate.UNKNOWN)
     return result
-
-
-def same_grooves(before: Lines, after_here: Lines, *, first: int) -> Indices:
-    """Return a groove number for each line after: that of a line before it continues, or new.
-
-    The lamps of two shots light different places of the same groove. Lines that lie on one
-    gently bent course belong together.
-
-    Parameters
-    ----------
-    before, after_here
-        Lines in one frame.
-    first
-        Number of the first groove that no line before has; lines before are numbered as they are.
-    """
-    numbers = first + np.arange(after_here.n)
-    if not (before.n and after_here.n):
-        return numbers
-    one, two = _middles(before), _middles(after_here)
-    apart = two[0][:, None] - one[0][None]
-    distance = np.linalg.norm(apart, axis=-1)
-    off = np.abs(apart[..., 0] * one[1][None, :, 1] - apart[..., 1] * one[1][None, :, 0])
-    sine = np.abs(two[1][:, None, 0] * one[1][None, :, 1] - two[1][:, None, 1] * one[1][None, :, 0])
-    allowed_off = SAME_GROOVE_OFF_PX + distance**2 / (2 * BEND_PX)
-    allowed_sine = np.sin(np.deg2rad(SAME_GROOVE_DEG)) + distance / BEND_PX
-    misfit = np.maximum(off / allowed_off, sine / allowed_sine)
-    misfit[distance > SAME_GROOVE_PX] = np.inf
-    best = np.argmin(misfit, axis=1)
-    found = misfit[np.arange(after_here.n), best] < 1
-    return np.where(found, best, numbers)
-
-
-def _middles(lines: Lines) -> tuple[Floats, Floats]:
-    """Return each line's middle and direction there, both (n, 2)."""
-    n = lines.total(np.ones(len(lines.line)))
-    middle = np.stack([lines.total(lines.xy_px[:, k]) / n for k in (0, 1)], axis=-1)
-    x, y = lines.tangent[:, 0], lines.tangent[:, 1]
-    angle = np.arctan2(lines.total(2 * x * y), lines.total(x**2 - y**2)) / 2
-    return middle, np.stack([np.cos(angle), np.sin(angle)], axis=-1)

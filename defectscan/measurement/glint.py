@@ -46,7 +46,7 @@ class Glint:
         """Return the needed tilt, shape (..., 2), in px, at points (..., 2)."""
         return np.einsum("...ij,j->...i", _design(xy_px, self), self.coefficients)
 
-    def acceptance(self, tilt_px: Floats, *, reach_px: float) -> Floats:
+    def acceptance(self, tilt_px: Floats, *, reach_px: float | Floats) -> Floats:
         """Return the share of all directions with |s·t| up to `reach_px`.
 
         Parameters
@@ -156,7 +156,12 @@ def fit_glint(
         limit = _weighted_quantile(along, weight[near], 0.85)
     if not plausible(glint):
         glint = replace(start, assumed=True)
-    return glint_with_reach(glint, lines, least_radius_px=least_radius_px)
+    fitted = glint_with_reach(glint, lines, least_radius_px=least_radius_px)
+    if like is None:
+        return fitted
+    # Few lines may lead astray: the like shot's geometry stays where it gathers them closer.
+    kept = glint_with_reach(start, lines, least_radius_px=least_radius_px)
+    return kept if kept.reach_px < fitted.reach_px else fitted
 
 
 def plausible(glint: Glint) -> bool:
@@ -193,6 +198,7 @@ _USUAL_OFFSET_PX = 4.0
 _USUAL_ELLIPSE = 0.5
 _USUAL_ELLIPSE_LIKE = 0.05
 _USUAL_CUBIC = 0.12
+_USUAL_CUBIC_LIKE = 0.04
 _WITHOUT_OFFSET = np.array([0, 0, 1, 1, 1, 1, 1, 1, 1], dtype=np.float64)
 
 
@@ -210,12 +216,13 @@ def _solve(
     spread[2:5, 2:5] += hold / usual**2 * (np.eye(3) - np.outer(ellipse, ellipse))
     # Cubic terms are held to the start's, in the unit in which A's mean is 1.
     cubic = np.arange(5, 9)
-    spread[cubic, cubic] += hold / _USUAL_CUBIC**2
+    stiff = hold / (_USUAL_CUBIC_LIKE if alike else _USUAL_CUBIC) ** 2
+    spread[cubic, cubic] += stiff
     for index in cubic:
         tie = start.coefficients[index] / 2
-        spread[index, [2, 4]] -= hold / _USUAL_CUBIC**2 * tie
-        spread[[2, 4], index] -= hold / _USUAL_CUBIC**2 * tie
-        spread[np.ix_([2, 4], [2, 4])] += hold / _USUAL_CUBIC**2 * tie**2
+        spread[index, [2, 4]] -= stiff * tie
+        spread[[2, 4], index] -= stiff * tie
+        spread[np.ix_([2, 4], [2, 4])] += stiff * tie**2
     # Solve in scaled coefficients, or rounding would drown the small ones.
     unit = 1 / np.sqrt(np.diag(size))
     scaled_size = size * unit[:, None] * unit

@@ -1,5 +1,6 @@
 """Follow ridges to lines: bright, thin, straight or gently bent, whatever their direction."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -68,6 +69,19 @@ class Lines:
             contrast=self.contrast[kept],
             line=number[self.line[kept]],
             evidence=self.evidence[chosen],
+        )
+
+    @staticmethod
+    def joined(parts: Sequence["Lines"]) -> "Lines":
+        """Return the lines of all parts, numbered on from one to the next."""
+        first = np.cumsum([0, *(part.n for part in parts)])
+        return Lines(
+            xy_px=np.concatenate([part.xy_px for part in parts]),
+            tangent=np.concatenate([part.tangent for part in parts]),
+            length_px=np.concatenate([part.length_px for part in parts]),
+            contrast=np.concatenate([part.contrast for part in parts]),
+            line=np.concatenate([p.line + k for p, k in zip(parts, first[:-1], strict=True)]),
+            evidence=np.concatenate([part.evidence for part in parts]),
         )
 
     def courses(self) -> list[Floats]:
@@ -355,8 +369,8 @@ def _lit_stretch(
         v = value[first:last]
         if len(v) < LEAST_LENGTH_PX:
             continue
-        sigma = float(np.median(noise[first:last]))
-        peak = float(np.quantile(v, 0.8))
+        sigma = float(noise[(first + last) // 2])
+        peak = float(np.partition(v, (4 * len(v)) // 5)[(4 * len(v)) // 5])
         # Average so many points that noise stays well below the line.
         window = int(np.clip((4 * sigma / max(peak, 1e-9)) ** 2, 3, 9)) | 1
         smooth = np.convolve(np.pad(v, window // 2, mode="edge"), np.ones(window) / window, "valid")

@@ -12,11 +12,17 @@ from defectscan.measurement.lines import Lines
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-WINDOW_SHARE = 0.45
+WINDOW_SHARE = 0.3
 N_SECTORS = 6
 GRID_PX = 8
 N_RINGS = 8
-MERGED_PX = 3.5
+MERGED_PX = 5.0
+DIRECTION_ERROR = 8.0
+USUAL_MIDDLE = 0.4
+GATE = 1.6
+# In widths of the picture.
+USUAL_THINNING = 1.0
+THINNING_SPREAD = 0.5
 LEAST_EXPOSURE_SHARE = 0.2
 N_RESAMPLES = 1999
 MODEL_SD = 0.05
@@ -106,6 +112,7 @@ def count_lines(
     shots: Sequence[Shot],
     *,
     weights: Sequence[Callable[[Floats, Floats], Floats]] | None = None,
+    thinning_px: float | None = None,
 ) -> Count:
     """Weigh the lines of all shots by what their lamps could show.
 
@@ -120,13 +127,17 @@ def count_lines(
     weights
         For each shot a weight of points (n, 2) with needed tilts (n, 2), applied to lines and
         exposure alike; directions are then not told apart.
+    thinning_px
+        From `fit_thinning`, where lines of more shots than these tell it; infinity for none.
 
     References
     ----------
     Horvitz and Thompson, J. Am. Stat. Assoc. 47 (1952) 663.
     """
     each = [None] * len(shots) if weights is None else weights
-    views = [_View.of(shot, weight) for shot, weight in zip(shots, each, strict=True)]
+    if thinning_px is None:
+        thinning_px = fit_thinning(shots)
+    views = [_View.of(shot, weight, thinning_px) for shot, weight in zip(shots, each, strict=True)]
     limits = np.array([view.limit_px for view in views])
     exposure = sum(view.exposure for view in views)
     mean_exposure = float(exposure.mean())
@@ -173,7 +184,9 @@ class _View:
     thinned: bool
 
     @classmethod
-    def of(cls, shot: Shot, weight: Callable[[Floats, Floats], Floats] | None) -> "_View":
+    def of(
+        cls, shot: Shot, weight: Callable[[Floats, Floats], Floats] | None, thinning_px: float
+    ) -> "_View":
         glint, lines = shot.glint, shot.lines
         reach = WINDOW_SHARE * glint.reach_px
         grid, grid_tilt = zone_grid(shot)
@@ -183,31 +196,38 @@ class _View:
         along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
         in_window = along <= reach
         limit = ring_limit(size, line_size[in_window], lines.length_px[in_window], reach, glint)
-        counted = np.where(in_window & (line_size <= limit), lines.length_px, 0.0)
+        passage, gate = _passage(glint, lines, np.sum(tilt * lines.tangent, axis=-1), reach)
+        counted = np.where(line_size <= limit, passage, 0.0)
         hidden = _hidden_share(shot, size, line_size, limit)
         counted = counted / (1 - hidden)
         sine = along / np.maximum(line_size, 1e-9)
         across = (sine > np.sin(np.deg2rad(CROSSWISE_DEG))) & (line_size <= limit)
         # False lines point anywhere: a third of them lies crosswise, and the acceptance's share
-        # of them falls into the window.
-        window = glint.acceptance(line_size, reach_px=reach)
-        false_share = window / (1 - CROSSWISE_DEG / 90)
-        crosswise = np.where(across, lines.length_px * false_share, 0.0)
+        # of them passes for glints, and would count as one passes.
+        passing = glint.acceptance(line_size, reach_px=gate[lines.line])
+        once = np.minimum(2 * reach, lines.total(lines.length_px))[lines.line]
+        part = lines.length_px / np.maximum(lines.total(lines.length_px), 1e-9)[lines.line]
+        crosswise = np.where(across, part * once * passing / (1 - CROSSWISE_DEG / 90), 0.0)
         typical = 2 * reach
+        spread_rate = _spread_rate(glint, grid[size <= limit])
         if not np.isfinite(reach):
+            spread_rate = None
             # As seen: every line counts wherever it points, and none is known to be false.
             crosswise = np.zeros(len(across))
             typical = float(lines.length_px.sum()) / max(lines.n, 1)
         inside = size <= limit
-        emphasis = np.ones(int(inside.sum()))
+        emphasis = np.exp(-((size[inside] / thinning_px) ** 2))
         if weight is not None:
             counted = counted * weight(lines.xy_px, tilt)
-            emphasis = weight(grid[inside], grid_tilt[inside])
+            emphasis = emphasis * weight(grid[inside], grid_tilt[inside])
         angle = np.mod(np.arctan2(lines.tangent[:, 1], lines.tangent[:, 0]), np.pi)
         sector = np.minimum((angle / np.pi * N_SECTORS).astype(np.int64), N_SECTORS - 1)
         cell = GRID_PX**2
         exposure = np.array(
-            [_exposure(grid_tilt[inside], emphasis, number, reach) * cell for number in range(N_SECTORS)]
+            [
+                _exposure(grid_tilt[inside], spread_rate, emphasis, number, reach) * cell
+                for number in range(N_SECTORS)
+            ]
         )
         length, area = 1.0, 1.0
         if shot.mm_per_px is not None:
@@ -233,11 +253,119 @@ def zone_grid(shot: Shot) -> tuple[Floats, Floats]:
     return points, shot.glint.tilt(points)
 
 
-def _exposure(tilt: Floats, emphasis: Floats, sector: int, reach: float) -> float:
+def fit_thinning(shots: Sequence[Shot]) -> float:
+    """Return the needed tilt, in px, by which 63 % of the grooves have dropped out.
+
+    A groove whose walls are less steep than the needed tilt does not glint. Spread walls let
+    the density seem to fall as exp(-(s/s1)²). The most likely s1 for the places of the glints
+    is taken, with what is usual for panels that fill the frame as a prior.
+
+    Parameters
+    ----------
+    shots
+        Of one panel, in any states.
+    """
+    rungs = np.geomspace(0.25, 8, 41)
+    log_likelihood = -((np.log(rungs / USUAL_THINNING)) ** 2) / (2 * THINNING_SPREAD**2)
+    width = float(shots[0].zone.shape[1])
+    for shot in shots:
+        glint, lines = shot.glint, shot.lines
+        reach = WINDOW_SHARE * glint.reach_px
+        if not (lines.n and np.isfinite(reach)):
+            continue
+        tilt = glint.tilt(lines.xy_px)
+        passage, _ = _passage(glint, lines, np.sum(tilt * lines.tangent, axis=-1), reach)
+        glints = lines.total(passage) / (2 * reach)
+        place = lines.total(np.linalg.norm(tilt, axis=-1)) / lines.total(np.ones(len(lines.line)))
+        grid, grid_tilt = zone_grid(shot)
+        size = np.linalg.norm(grid_tilt, axis=-1)
+        # Beside the ring's direction every other is out of the window far off, so the exposure
+        # of a place to glints goes with the rate of u over the tilt.
+        along = np.stack([-grid_tilt[:, 1], grid_tilt[:, 0]], axis=-1) / size[:, None]
+        rate = np.abs(np.sum(_slope(glint, grid, along) * along, axis=-1))
+        exposure = glint.acceptance(size, reach_px=reach) * rate
+        for index, rung in enumerate(rungs * width):
+            seen = float(exposure @ np.exp(-((size / rung) ** 2)))
+            log_likelihood[index] -= glints @ (place / rung) ** 2 + glints.sum() * np.log(seen)
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    # The mean of 1/s1² is what enters the exposure, so that is averaged.
+    return width / float(np.sqrt(np.average(rungs**-2.0, weights=weight)))
+
+
+def _passage(glint: Glint, lines: Lines, u: Floats, reach: float) -> tuple[Floats, Floats]:
+    """Return how much of the window each point's line passes there, and each line's gate.
+
+    Along a groove u runs through the window at a rate that the geometry knows for straight
+    grooves; a bent one runs faster or slower and glints shorter or longer. What counts is how
+    far u runs within the window, not the length: so each full passage counts alike. A whole
+    glint has its middle at u = 0. A short, faint line's direction is uncertain and with it its
+    middle, the more the further off; so the middle is drawn towards 0 as far as its error asks.
+
+    Parameters
+    ----------
+    glint, lines
+        Of one shot.
+    u
+        Shape (m,): s·t at the points, with its sign.
+    reach
+        Half-width of the window.
+
+    Returns
+    -------
+    passage
+        Shape (m,), px: the line's run within the window, shared among its points.
+    gate
+        Shape (n,), px: lines whose middle lies further off are no glints.
+    """
+    if not (lines.n and np.isfinite(reach)):
+        return lines.length_px, np.full(lines.n, np.inf)
+    rate = np.sum(_slope(glint, lines.xy_px, lines.tangent) * lines.tangent, axis=-1)
+    first = np.searchsorted(lines.line, np.arange(lines.n))
+    last = np.append(first[1:], len(u)) - 1
+    start = u[first] - rate[first] / 2
+    stop = u[last] + rate[last] / 2
+    middle, half = (start + stop) / 2, np.abs(stop - start) / 2
+    count = lines.total(np.ones(len(u)))
+    size = lines.total(np.linalg.norm(glint.tilt(lines.xy_px), axis=-1)) / count
+    error = size * DIRECTION_ERROR / (lines.evidence * count)
+    usual = USUAL_MIDDLE * glint.reach_px
+    gate = GATE * glint.reach_px + 2.5 * error
+    drawn = middle * usual**2 / (usual**2 + error**2)
+    run = np.minimum(drawn + half, reach) - np.maximum(drawn - half, -reach)
+    run = np.where(np.abs(middle) <= gate, np.maximum(run, 0), 0)
+    return (run / count)[lines.line], gate
+
+
+def _slope(glint: Glint, points: Floats, direction: Floats) -> Floats:
+    """Return the change of the needed tilt per px along a direction, both (n, 2)."""
+    step = 4.0
+    return (glint.tilt(points + step * direction) - glint.tilt(points)) / step
+
+
+def _spread_rate(glint: Glint, grid: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return how fast u runs at grid points along x, along y, and for both together."""
+    in_x, in_y = (_slope(glint, grid, np.broadcast_to(d, grid.shape)) for d in np.eye(2))
+    return in_x[:, 0], in_y[:, 1], in_x[:, 1] + in_y[:, 0]
+
+
+def _exposure(
+    tilt: Floats,
+    spread_rate: tuple[Floats, Floats, Floats] | None,
+    emphasis: Floats,
+    sector: int,
+    reach: float,
+) -> float:
     """Return at how many grid points, weighted, the sector's directions are in the window."""
+    total = 0.0
     angles = (sector + (np.arange(3) + 0.5) / 3) * np.pi / N_SECTORS
-    directions = np.stack([np.cos(angles), np.sin(angles)])
-    return float(np.mean(emphasis @ (np.abs(tilt @ directions) <= reach)))
+    for cos, sin in zip(np.cos(angles), np.sin(angles), strict=True):
+        seen = np.abs(tilt[:, 0] * cos + tilt[:, 1] * sin) <= reach
+        part = emphasis[seen]
+        if spread_rate is not None:
+            xx, yy, xy = (values[seen] for values in spread_rate)
+            part = part * np.abs(xx * cos**2 + yy * sin**2 + xy * cos * sin)
+        total += float(part.sum())
+    return total / len(angles)
 
 
 def ring_limit(
@@ -313,9 +441,24 @@ def resample(count: Count, weights: Floats, rng: np.random.Generator) -> tuple[F
     return np.maximum(low, 0) * model, np.maximum(high, 0) * model
 
 
-def interval(count: Count, rng: np.random.Generator) -> Interval:
-    """Return the density with its 95 % interval."""
-    low, high = resample(count, draw_weights(rng, len(count.share)), rng)
+def interval(
+    count: Count, rng: np.random.Generator, *, groove: NDArray[np.int64] | None = None
+) -> Interval:
+    """Return the density with its 95 % interval.
+
+    Parameters
+    ----------
+    count
+        From `count_lines`.
+    rng
+        Source of randomness.
+    groove
+        Shape (n,): lines of one groove, seen in several shots, are drawn together.
+    """
+    n = len(count.share)
+    number = np.arange(n) if groove is None else groove
+    weights = draw_weights(rng, int(number.max()) + 1 if n else 0)
+    low, high = resample(count, weights[:, number], rng)
     value = count.density
     return Interval(
         value=value,

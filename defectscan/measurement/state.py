@@ -13,6 +13,7 @@ from defectscan.measurement import kinds as kinds_of
 from defectscan.measurement import score as scoring
 from defectscan.measurement.glint import glints
 from defectscan.measurement.lines import LEAST_EVIDENCE, Lines
+from defectscan.measurement.pairing import carried, groove_numbers
 from defectscan.measurement.score import Count, Interval, Shot, count_lines
 
 Floats = NDArray[np.float64]
@@ -83,7 +84,12 @@ class PanelScore:
 
 
 def score_state(
-    shots: Sequence[MeasuredShot], rng: np.random.Generator, *, noise: float | None = None
+    shots: Sequence[MeasuredShot],
+    rng: np.random.Generator,
+    *,
+    noise: float | None = None,
+    to_frame: Sequence[Floats | None] | None = None,
+    thinning_px: float | None = None,
 ) -> PanelScore:
     """Pool the shots of one state to a score.
 
@@ -96,6 +102,11 @@ def score_state(
     noise
         Noise of the poorest photo that the score is to be compared with: lines are counted
         above its limit.
+    to_frame
+        For each shot the homography to one common frame, `None` where it is not known: a groove
+        that several shots show is then one piece of evidence.
+    thinning_px
+        As for `score.count_lines`.
     """
     noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
     counted = [
@@ -106,7 +117,7 @@ def score_state(
     shots = [
         replace(s, shot=c, scratches=d) for s, c, d in zip(shots, counted, scratches, strict=True)
     ]
-    count = count_lines(counted)
+    count = count_lines(counted, thinning_px=thinning_px)
     direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
@@ -118,7 +129,8 @@ def score_state(
         kinds_of.Kind.DEEP_SCRATCH: scratch,
         kinds_of.Kind.MACHINE_TRAIL: scoring.interval(count.weighted(1 - swirl_weight), rng),
     }
-    total = scoring.interval(count, rng)
+    number = np.concatenate(groove_numbers(in_frame(counted, to_frame)))
+    total = scoring.interval(count, rng, groove=number)
     line_density = Interval(
         value=total.value + scratch.value,
         low=total.low + scratch.value,
@@ -152,6 +164,16 @@ def score_state(
         as_seen=as_seen,
         flags=once(flags),
     )
+
+
+def in_frame(shots: Sequence[Shot], to_frame: Sequence[Floats | None] | None) -> list[Lines | int]:
+    """Return the lines of each shot in a common frame, or how many there are where unknown."""
+    if to_frame is None:
+        return [shot.lines.n for shot in shots]
+    return [
+        shot.lines.n if matrix is None else carried(shot.lines, matrix)
+        for shot, matrix in zip(shots, to_frame, strict=True)
+    ]
 
 
 def lines_mask(shot: MeasuredShot) -> Mask:

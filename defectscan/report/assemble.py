@@ -73,9 +73,7 @@ def write_comparison(
     _write([panel], folder, record=record, force=force)
 
 
-def write_job(
-    job: Job, comparisons: Sequence[Comparison], folder: Path, *, force: bool
-) -> None:
+def write_job(job: Job, comparisons: Sequence[Comparison], folder: Path, *, force: bool) -> None:
     """Write one report of all panels of a job, and its JSON, into a folder."""
     panels = [
         comparison_panel(comparison, title=panel.title)
@@ -171,9 +169,7 @@ def _state(score: PanelScore) -> content.State:
 def _own_lines(score: PanelScore) -> tuple[content.Line, ...]:
     first = score.shots[0]
     drawn = [
-        content.Line(
-            points_px=course, kind="machine_trail" if score.trails[number] else "swirl"
-        )
+        content.Line(points_px=course, kind="machine_trail" if score.trails[number] else "swirl")
         for number, course in enumerate(first.shot.lines.courses())
     ]
     scratches = [
@@ -224,9 +220,7 @@ def _conditions(shot: MeasuredShot) -> content.PhotoConditions:
         iso=exposure.iso_speed,
         focal_length_mm=exposure.focal_length_mm,
         highlight=_highlight(shot, own=True),
-        glint_radius_px=None
-        if shot.highlight is None
-        else shot.shot.glint.reach_px / photo.scale,
+        glint_radius_px=None if shot.highlight is None else shot.shot.glint.reach_px / photo.scale,
         zone_area_cm2=None if scale is None else float(shot.shot.zone.sum()) * scale**2 / 100,
         n_lines=shot.shot.lines.n + shot.scratches.n,
         flags=_flags(shot.flags),

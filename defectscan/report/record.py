@@ -3,7 +3,6 @@
 from typing import Any
 
 from defectscan.flags import Flag
-from defectscan.imaging.registration import Registration
 from defectscan.measurement.comparison import Correction, Fate
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.score import Interval
@@ -67,7 +66,12 @@ def of_comparison(comparison: Comparison) -> Record:
         },
         "before": of_score(comparison.before),
         "after": of_score(comparison.after),
-        "registration": [_registration(comparison)] if registered else None,
+        "registration": [
+            _registration(comparison, number)
+            for number, found in enumerate(comparison.registrations)
+            if found.registered
+        ]
+        or None,
         "registration_refused": None if registered else comparison.registration.reason,
         "lines": {
             "removed": fates.count(Fate.REMOVED),
@@ -131,9 +135,9 @@ def _flag(flag: Flag) -> Record:
     return {"name": flag.name.lower(), "text": flag.text, "advice": flag.advice}
 
 
-def _registration(comparison: Comparison) -> Record:
-    before, after = comparison.before.shots[0], comparison.after.shots[0]
-    registration: Registration = comparison.registration
+def _registration(comparison: Comparison, number: int) -> Record:
+    before, after = comparison.before.shots[0], comparison.after.shots[number]
+    registration = comparison.registrations[number]
     return {
         "before": before.photo.path.name,
         "after": after.photo.path.name,
@@ -141,5 +145,5 @@ def _registration(comparison: Comparison) -> Record:
         if registration.residual_px is None
         else registration.residual_px / before.photo.scale,
         "overlap": registration.overlap,
-        "homography_after_to_before": comparison.own_homography().tolist(),
+        "homography_after_to_before": comparison.own_homography(number).tolist(),
     }

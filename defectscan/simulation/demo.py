@@ -4,6 +4,7 @@
 """
 
 import argparse
+import json
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -15,7 +16,7 @@ from defectscan.output import check_free, to_json, write_whole
 from defectscan.simulation.develop import Development
 from defectscan.simulation.furniture import BRIGHT_METAL, edge, emblem, strip, tape_piece
 from defectscan.simulation.specimen import Pass, RenderedState, Specimen, Stand, render_states
-from defectscan.simulation.truth import file_names, pair_record, write_pair
+from defectscan.simulation.truth import TRUTH, file_names, write_pair
 
 FORMAT = "defectscan.sample_job/1"
 SCENARIO = (
@@ -198,7 +199,7 @@ def write_demo(
     for panel in panels:
         pair = _render(panel, width_px=width_px, progress=progress)
         written += write_pair(pair, folder / panel.name, force=force)
-        records.append(pair_record(pair))
+        records.append(json.loads((folder / panel.name / TRUTH).read_text(encoding="utf-8")))
     write_whole(own[0], _readme(panels, records).encode(), force=force)
     write_whole(own[1], to_json(_job(panels, records)).encode(), force=force)
     return [*written, *own]
@@ -231,7 +232,7 @@ def _job(panels: tuple[DemoPanel, ...], records: list[dict[str, Any]]) -> dict[s
                 "before": f"{panel.name}/before.jpg",
                 "after": f"{panel.name}/after.jpg",
                 "mm_per_px": record["states"][0]["shots"][0]["mm_per_px"],
-                "truth": f"{panel.name}/truth/truth.json",
+                "truth": f"{panel.name}/{TRUTH}",
             }
             for panel, record in zip(panels, records, strict=True)
         ],

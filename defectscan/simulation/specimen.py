@@ -132,7 +132,15 @@ class Stand:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RenderedState:
-    """A panel at one time, with its shots."""
+    """A panel at one time, with its shots.
+
+    Attributes
+    ----------
+    name
+        "before" or "after".
+    shots
+        One or more photos of it.
+    """
 
     name: str
     shots: tuple[RenderedShot, ...]
@@ -253,13 +261,16 @@ def render_states(
     for done in specimen.passes:
         polished = polish_panel(polished, done, of_passes)
     first = _scene(panel, stand)
-    states = []
+    # Where the highlight lies outside the picture from the first, it may stay there.
+    tries = MOST_TRIES if highlight_is_inside(first) else 1
+    states: list[RenderedState] = []
     for name, state, factor in (("before", panel, 1.0), ("after", polished, exposure_after)):
         how = replace(development, exposure=development.exposure * factor)
         rendered = []
         for number in range(shots):
             progress(f"{name} {number + 1}")
-            scene = first if state is panel and not number else _moved(panel, stand, of_moves)
+            stays = not states and not number
+            scene = first if stays else _moved(panel, stand, of_moves, tries=tries)
             check_in_sight(scene)
             rendered.append(render_shot(state, scene, how, of_sensor))
         states.append(RenderedState(name=name, shots=tuple(rendered)))
@@ -338,9 +349,9 @@ def _scene(
     )
 
 
-def _moved(panel: Panel, stand: Stand, rng: np.random.Generator) -> Scene:
+def _moved(panel: Panel, stand: Stand, rng: np.random.Generator, *, tries: int) -> Scene:
     """Return lamp and camera moved, the highlight kept inside the picture where that can be."""
-    for _ in range(MOST_TRIES):
+    for _ in range(tries):
         scene = _scene(
             panel,
             stand,

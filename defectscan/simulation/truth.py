@@ -25,6 +25,7 @@ from defectscan.simulation.specimen import RenderedState
 FORMAT = "defectscan.truth/1"
 PANEL_FORMAT = "defectscan.truth_panel/1"
 FOLDER = "truth"
+TRUTH = f"{FOLDER}/truth.json"
 STATES = ("before", "after")
 
 
@@ -90,7 +91,7 @@ def file_names(*, shots: int) -> list[str]:
     shots
         How many photos of each state there are.
     """
-    names = [f"{FOLDER}/truth.json"]
+    names = [TRUTH]
     for state in STATES:
         names += [*photo_names(state, shots=shots), *lit_names(state, shots=shots)]
         names.append(panel_name(state))
@@ -142,7 +143,7 @@ def write_pair(
             write(lit, _png(shot))
         write(panel_name(state.name), _compact(panel_record(state.panel)))
     # Last, so that the truth is there only where all that it names is.
-    write(f"{FOLDER}/truth.json", to_json(pair_record(pair)).encode())
+    write(TRUTH, to_json(pair_record(pair)).encode())
     return written
 
 

@@ -1,0 +1,121 @@
+"""Photos that several tests look at, rendered once a session, and the command run in process."""
+
+import contextlib
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from defectscan.pipeline import Comparison, PanelScore, compare, score
+from defectscan.simulation.develop import Development
+from defectscan.simulation.furniture import strip, tape_piece
+from defectscan.simulation.specimen import RenderedState, Specimen, Stand, render_states
+
+MM_PER_PX = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a command gave."""
+
+    status: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Outcome]
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Give a function that runs `defectscan` as the installed command would."""
+
+    from defectscan.cli import main
+
+    def run(*arguments: str | Path) -> Outcome:
+        monkeypatch.setattr("sys.argv", ["defectscan", *map(str, arguments)])
+        out, err = io.StringIO(), io.StringIO()
+        status = 0
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            try:
+                main.run()
+            except SystemExit as leaving:
+                status = leaving.code if isinstance(leaving.code, int) else int(bool(leaving.code))
+        return Outcome(status=status, out=out.getvalue(), err=err.getvalue())
+
+    return run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RenderedPhotos:
+    """A panel before and after polishing: files, and what is true of them.
+
+    Attributes
+    ----------
+    before, after
+        Folders, each with the shots of one state.
+    states
+        The same, as rendered.
+    """
+
+    before: Path
+    after: Path
+    states: tuple[RenderedState, RenderedState]
+
+    @property
+    def first_before(self) -> Path:
+        return self.before / "1.jpg"
+
+    @property
+    def first_after(self) -> Path:
+        return self.after / "1.jpg"
+
+
+@pytest.fixture(scope="session")
+def photos(tmp_path_factory: pytest.TempPathFactory) -> RenderedPhotos:
+    """Render two shots each of a black panel with trim and tape, before and after polishing."""
+    specimen = Specimen(
+        paint="black",
+        density_mm_per_cm2=160,
+        across_mm=100,
+        margin_mm=40,
+        deep_scratches=2,
+        dust=80,
+        patches=(
+            strip(offset_mm=43, angle_deg=90, width_mm=8),
+            tape_piece(middle_mm=(-30, -28), angle_deg=15, length_mm=22),
+        ),
+    )
+    states = render_states(
+        specimen,
+        stand=Stand(width_px=1000, move_mm=12),
+        development=Development(),
+        seed=3,
+        shots=2,
+    )
+    root = tmp_path_factory.mktemp("photos")
+    for state in states:
+        (root / state.name).mkdir()
+        for number, shot in enumerate(state.shots, start=1):
+            (root / state.name / f"{number}.jpg").write_bytes(shot.jpeg)
+    return RenderedPhotos(before=root / "before", after=root / "after", states=states)
+
+
+@pytest.fixture(scope="session")
+def state(photos: RenderedPhotos) -> PanelScore:
+    """Score the first shot before."""
+    return score(photos.first_before, mm_per_px=MM_PER_PX)
+
+
+@pytest.fixture(scope="session")
+def comparison(photos: RenderedPhotos) -> Comparison:
+    """Compare the first shots."""
+    return compare(photos.first_before, photos.first_after, mm_per_px=MM_PER_PX)
+
+
+@pytest.fixture(scope="session")
+def unscaled(photos: RenderedPhotos) -> Comparison:
+    """Compare the same shots without a scale."""
+    return compare(photos.first_before, photos.first_after)

@@ -1,0 +1,236 @@
+"""One state: shots pooled to a score, its kinds, grade and flags."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from defectscan.flags import Flag
+from defectscan.imaging.highlight import Highlight
+from defectscan.imaging.photo import Exposure, Photo
+from defectscan.measurement.glint import circles
+from defectscan.measurement.kinds import Kind
+from defectscan.measurement.lines import Lines
+from defectscan.measurement.state import (
+    GRADE_LIMITS_MM_PER_CM2,
+    MeasuredShot,
+    PanelScore,
+    lines_mask,
+    of_kind,
+    once,
+    score_state,
+)
+from tests.drawn_lines import (
+    lit_grooves,
+    no_lines,
+    ring_zone,
+    shot_of,
+    straight_lines,
+)
+
+SHAPE = (540, 720)
+CENTRE = np.array([355.0, 262.0])
+ZONE = ring_zone(SHAPE, CENTRE, least_px=45)
+CIRCLES = circles(CENTRE, reach_px=12)
+HIGHLIGHT = Highlight(x_px=355, y_px=262, radius_px=12, bloom_px=16, area_px=450, cut=False)
+NOISE = 0.01
+MM_PER_PX = 0.1  # so 0.1 px/px² are 100 mm/cm²
+
+
+def strewn(seed: int, density: float = 0.1, angle_deg: tuple[float, float] = (0, 180)) -> Lines:
+    rng = np.random.default_rng(seed)
+    return lit_grooves(rng, CIRCLES, zone=ZONE, density_per_px=density, angle_deg=angle_deg)
+
+
+def photo(scale: float = 1.0) -> Photo:
+    height, width = SHAPE
+    return Photo(
+        path=Path("drawn.png"),
+        sha256="0" * 64,
+        format="PNG",
+        bit_depth=8,
+        exposure=Exposure(),
+        width_px=round(width / scale),
+        height_px=round(height / scale),
+        scale=scale,
+        luminance=np.full(SHAPE, 0.05, np.float32),
+        clipped=np.zeros(SHAPE, dtype=bool),
+        rgb=np.full((*SHAPE, 3), 60, np.uint8),
+    )
+
+
+def measured(
+    lines: Lines,
+    *,
+    scratches: Lines | None = None,
+    mm_per_px: float | None = MM_PER_PX,
+    noise: float = NOISE,
+    highlight: Highlight | None = HIGHLIGHT,
+) -> MeasuredShot:
+    glint = CIRCLES if highlight else circles(np.zeros(2))
+    return MeasuredShot(
+        photo=photo(),
+        highlight=highlight,
+        shot=shot_of(lines, ZONE, glint, mm_per_px=mm_per_px),
+        scratches=no_lines() if scratches is None else scratches,
+        noise=noise,
+        haze=np.array([0.1, 0.12, 0.11, 0.09]) if highlight else np.zeros(0),
+    )
+
+
+def scored(*shots: MeasuredShot, noise: float | None = None) -> PanelScore:
+    return score_state(shots, np.random.default_rng(0), noise=noise)
+
+
+def test_density_in_mm_per_cm2_and_per_px() -> None:
+    with_scale = scored(measured(strewn(1)))
+    without = scored(measured(strewn(1), mm_per_px=None))
+    assert with_scale.has_scale
+    assert not without.has_scale
+    assert with_scale.line_density.value == pytest.approx(1000 * without.line_density.value)
+    assert with_scale.line_density.value == pytest.approx(100, rel=0.4)
+    assert with_scale.detection_limit == pytest.approx(1000 * without.detection_limit)
+    assert without.grade is None
+    assert Flag.NO_SCALE in without.flags
+    assert Flag.NO_SCALE not in with_scale.flags
+
+
+def test_a_perfect_panel() -> None:
+    score = scored(measured(no_lines()))
+    assert score.line_density.value == score.line_density.low == 0
+    assert score.line_density.high > 0
+    assert score.grade == 0
+    assert Flag.BELOW_LIMIT in score.flags
+    assert all(score.kinds[kind].value == 0 for kind in Kind)
+    assert score.trails.shape == (0,)
+    assert not lines_mask(score.shots[0]).any()
+
+
+def test_kinds_add_up() -> None:
+    trails = strewn(3, 0.15, angle_deg=(57, 63))
+    scratch = straight_lines([(80, 60, 80, 400)])
+    score = scored(measured(Lines.joined([strewn(2), trails]), scratches=scratch))
+    kinds = score.kinds
+    assert kinds[Kind.MACHINE_TRAIL].value > 40
+    assert kinds[Kind.SWIRL].value > 40
+    # 340 px of 0.1 mm over the zone.
+    assert kinds[Kind.DEEP_SCRATCH].value == pytest.approx(34 / (ZONE.sum() * 1e-4))
+    total = sum(kinds[kind].value for kind in Kind)
+    assert total == pytest.approx(score.line_density.value, rel=1e-6)
+    for interval in (*kinds.values(), score.line_density):
+        assert interval.low <= interval.value <= interval.high
+    assert of_kind(score, Kind.MACHINE_TRAIL).density + of_kind(
+        score, Kind.SWIRL
+    ).density == pytest.approx(score.count.density)
+    assert Flag.UNEVEN_DIRECTIONS in score.flags
+
+
+def test_shots_are_pooled() -> None:
+    one = measured(strewn(4))
+    nothing = measured(no_lines())
+    alone, pooled = scored(one), scored(one, nothing)
+    assert pooled.line_density.value == pytest.approx(alone.line_density.value / 2)
+    assert len(pooled.shots) == 2
+    twice = scored(one, one)
+    assert twice.line_density.value == pytest.approx(alone.line_density.value)
+
+
+def test_a_groove_seen_twice_is_one_piece_of_evidence() -> None:
+    one = measured(strewn(5))
+    rng = np.random.default_rng
+    same = score_state([one, one], rng(0), to_frame=[np.eye(3), np.eye(3)]).line_density
+    apart = score_state([one, one], rng(0), to_frame=[np.eye(3), None]).line_density
+    alone = score_state([one], rng(0)).line_density
+    assert same.high - same.low > 1.2 * (apart.high - apart.low)
+    assert same.high - same.low == pytest.approx(alone.high - alone.low, rel=0.2)
+
+
+def test_lines_are_counted_above_the_poorer_photos_noise() -> None:
+    lines = strewn(6)
+    # Half the lines stand out by little.
+    evidence = np.where(np.arange(lines.n) % 2, 50.0, 15.0)
+    shot = measured(replace(lines, evidence=evidence))
+    alone = scored(shot)
+    beside_a_poor_one = scored(shot, noise=3 * NOISE)
+    assert beside_a_poor_one.shots[0].shot.lines.n == (evidence == 50).sum()
+    assert alone.shots[0].shot.lines.n == lines.n
+    ratio = beside_a_poor_one.line_density.value / alone.line_density.value
+    assert 0.2 < ratio < 0.8
+    # A better one beside it changes nothing.
+    assert scored(shot, noise=NOISE / 2).line_density == alone.line_density
+    # Nor does it matter which of a state's own shots is the poor one.
+    poor = replace(shot, noise=3 * NOISE)
+    assert scored(poor, shot).shots[1].shot.lines.n == (evidence == 50).sum()
+
+
+def test_grade_grows_with_density() -> None:
+    grades = [
+        scored(measured(strewn(7, density), mm_per_px=MM_PER_PX)).grade
+        for density in (0.0, 0.01, 0.05, 0.15, 0.6)
+    ]
+    assert all(isinstance(grade, int) and 0 <= grade <= 5 for grade in grades)
+    assert grades == sorted(grades)  # type: ignore[type-var]
+    assert len(set(grades)) >= 4
+    assert list(GRADE_LIMITS_MM_PER_CM2) == sorted(GRADE_LIMITS_MM_PER_CM2)
+    assert len(GRADE_LIMITS_MM_PER_CM2) == 5
+
+
+def test_as_seen_is_visible_length_over_area() -> None:
+    lines = straight_lines([(60, 60, 160, 60), (300, 300, 300, 380)])
+    score = scored(measured(lines, highlight=None))
+    assert score.as_seen
+    assert score.line_density.value == pytest.approx(18 / (ZONE.sum() * 1e-4), rel=0.1)
+    assert score.grade is None
+    assert score.haze is None
+    assert Flag.DIRECTIONS_MISSING not in score.flags
+
+
+def test_missing_directions_are_flagged() -> None:
+    band = ZONE & (np.abs(np.arange(SHAPE[0]) - CENTRE[1])[:, None] < 50)
+    band &= np.abs(np.arange(SHAPE[1]) - CENTRE[0]) > 120
+    shot = measured(no_lines())
+    partial = replace(shot, shot=replace(shot.shot, zone=band))
+    assert Flag.DIRECTIONS_MISSING in scored(partial).flags
+    assert Flag.DIRECTIONS_MISSING not in scored(shot).flags
+    # Another shot shows the missing directions.
+    assert Flag.DIRECTIONS_MISSING not in scored(partial, shot).flags
+
+
+def test_flags_of_shots_travel_to_the_score() -> None:
+    shot = replace(measured(strewn(8)), flags=(Flag.HIGHLIGHT_CUT, Flag.SPARKLE))
+    score = scored(shot, shot)
+    assert list(score.flags).count(Flag.HIGHLIGHT_CUT) == 1
+    assert {Flag.HIGHLIGHT_CUT, Flag.SPARKLE} <= set(score.flags)
+    assert once([Flag.SPARKLE, Flag.CROWDED, Flag.SPARKLE]) == (Flag.SPARKLE, Flag.CROWDED)
+
+
+def test_crowded_lines_are_flagged() -> None:
+    assert Flag.CROWDED in scored(measured(strewn(9, 1.2))).flags
+    assert Flag.CROWDED not in scored(measured(strewn(9, 0.02))).flags
+
+
+def test_lines_mask_shows_what_a_lamp_or_a_deep_scratch_explains() -> None:
+    x, y = CENTRE + 0.3
+    ring, ray = (x + 150, y - 10, x + 150, y + 10), (x + 100, y, x + 120, y)
+    scratch = straight_lines([(80, 60.3, 80, 120.3)])
+    mask = lines_mask(measured(straight_lines([ring, ray]), scratches=scratch))
+    assert mask.shape == SHAPE
+    assert mask[round(y), round(x + 150)]
+    assert not mask[round(y), round(x + 110)]
+    assert mask[90, 80]
+    assert mask.sum() == pytest.approx(80, abs=3)
+
+
+def test_own_pixels_of_a_reduced_photo() -> None:
+    shot = replace(measured(no_lines()), photo=photo(scale=0.5))
+    # The centre of the first working pixel lies between the photo's first two.
+    assert shot.own_px(0.0) == 0.5
+    assert shot.own_px(-0.5) == -0.5
+    assert shot.own_px(99.5) == 199.5
+
+
+def test_same_seed_same_score() -> None:
+    one, two = (scored(measured(strewn(10))) for _ in range(2))
+    assert one.line_density == two.line_density
+    assert one.kinds == two.kinds
