@@ -32,7 +32,7 @@ class JobPanel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """A job: its title, a line under it, and its panels."""
+    """A job: its title, what it is about in a few words, and its panels."""
 
     title: str
     subtitle: str
@@ -45,8 +45,8 @@ def read_job(folder: Path) -> Job:
     Parameters
     ----------
     folder
-        Holds job.json: title, subtitle, and panels with title, before, after (paths within the
-        folder) and mm_per_px (or null).
+        Holds job.json: panels, each with title, before, after (paths within the folder) and
+        mm_per_px (or null); a title and a scenario of the whole, if wanted.
 
     Raises
     ------
@@ -57,7 +57,8 @@ def read_job(folder: Path) -> Job:
     try:
         said = json.loads(file.read_text(encoding="utf-8"))
         panels = tuple(_panel(folder, entry) for entry in said["panels"])
-        job = Job(title=str(said["title"]), subtitle=str(said.get("subtitle", "")), panels=panels)
+        title = str(said.get("title", folder.resolve().name.replace("_", " ").capitalize()))
+        job = Job(title=title, subtitle=str(said.get("scenario", "")), panels=panels)
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise UnreadablePhotoError(
             f"{file}: {type(error).__name__}: {error}",

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -236,10 +236,11 @@ def compare_states(
     rng
         Source of randomness for the intervals.
     registrations
-        Of all shots before and of all shots after, each on the first before.
+        Of the further shots before and of all shots after, each on the first before.
     """
     noise = max(shot.noise for shot in [*before, *after])
     frames = [[_matrix(one) for one in state] for state in registrations]
+    frames[0].insert(0, np.eye(3))
     # Both states are of one panel under about the same lamp: walls drop out alike.
     thinning = fit_thinning([shot.shot for shot in [*before, *after]])
     score_before, score_after = (
@@ -342,7 +343,8 @@ def score(
     )
     to_frame = None
     if len(shots) > 1:
-        to_frame = [_matrix(register_shots(shots[0], shot)) for shot in shots]
+        further = [_matrix(register_shots(shots[0], shot)) for shot in shots[1:]]
+        to_frame = [np.eye(3), *further]
     return score_state(shots, np.random.default_rng(seed), to_frame=to_frame)
 
 
@@ -377,22 +379,29 @@ def compare(
         second, mm_per_px=mm_per_px, as_seen=as_seen, like=like, progress=progress
     )
     progress("registration")
-    registrations = (
-        [register_shots(shots[0], shot) for shot in shots],
-        [register_shots(shots[0], shot) for shot in others],
+    registrations = tuple(
+        [register_shots(shots[0], shot) for shot in state] for state in (shots[1:], others)
     )
     return compare_states(shots, others, np.random.default_rng(seed), registrations=registrations)
 
 
 def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:
     """Register a shot on another of the same panel by what is fixed to it."""
-    if before.photo.sha256 == after.photo.sha256:
-        return Registration.same()
-    return register(
+    found = register(
         before.photo.luminance,
         after.photo.luminance,
         before_ignore=_bloom_mask(before),
         after_ignore=_bloom_mask(after),
+    )
+    if before.photo.sha256 != after.photo.sha256:
+        return found
+    return replace(
+        found,
+        registered=True,
+        reason="it is the same photo",
+        homography_after_to_before=np.eye(3),
+        residual_px=0.0,
+        overlap=1.0,
     )
 
 

@@ -113,9 +113,9 @@ def find_landmarks(luminance: Image, *, ignored: Mask, lines: Mask | None = None
     covered = cv2.resize(ignored[whole].astype(np.float32), size, interpolation=cv2.INTER_AREA)
     reach = 2 * (_MARGIN_PX // SHRINK) + 1
     hidden = cv2.dilate(covered, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))) > 0
-    step = _steps(small, hidden)
+    slope, step = _steps(small, hidden)
     smooth = np.asarray(cv2.GaussianBlur(luminance, (0, 0), _SMOOTHING_PX), dtype=np.float32)
-    edge_xy, normal = _edges(step, smooth)
+    edge_xy, normal = _edges(slope, step, smooth)
     speck_xy, is_bright = _specks(smooth, ignored if lines is None else ignored | lines)
     return Landmarks(
         smooth=smooth,
@@ -129,7 +129,8 @@ def find_landmarks(luminance: Image, *, ignored: Mask, lines: Mask | None = None
     )
 
 
-def _steps(small: Image, hidden: Mask) -> Image:
+def _steps(small: Image, hidden: Mask) -> tuple[Image, Image]:
+    """Return the length of the gradient, and the gradient relative to the light, zero if hidden."""
     soft = cv2.GaussianBlur(small, (0, 0), 1.0)
     step: Image = np.stack(
         [
@@ -138,15 +139,16 @@ def _steps(small: Image, hidden: Mask) -> Image:
         ],
         axis=-1,
     ).astype(np.float32)
+    slope = np.asarray(np.hypot(step[..., 0], step[..., 1]), dtype=np.float32)
     step /= np.maximum(soft, 0.02)[..., None]
     step[hidden] = 0
     for border in (slice(0, 3), slice(-3, None)):
         step[border] = 0
         step[:, border] = 0
-    return step
+    return slope, step
 
 
-def _edges(step: Image, smooth: Image) -> tuple[Floats, Floats]:
+def _edges(slope: Image, step: Image, smooth: Image) -> tuple[Floats, Floats]:
     """Find the crests of the gradient, long and sharp ones only, thinned to every other one."""
     height = np.hypot(step[..., 0], step[..., 1])
     y, x = np.nonzero(height > _EDGE_CONTRAST)
@@ -155,7 +157,7 @@ def _edges(step: Image, smooth: Image) -> tuple[Floats, Floats]:
     normal = step[y, x] / height[y, x, None]
     crest = np.ones(len(y), dtype=bool)
     for side in (1, -1):
-        crest &= height[y, x] >= _at(height, np.stack([x, y], axis=-1) + side * normal)
+        crest &= slope[y, x] >= _at(slope, np.stack([x, y], axis=-1) + side * normal)
     y, x, normal = y[crest], x[crest], normal[crest]
     drawn = np.zeros(height.shape, dtype=np.uint8)
     drawn[y, x] = 1

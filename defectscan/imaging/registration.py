@@ -34,6 +34,7 @@ _MIN_OVERLAP = 0.3
 _BEND_CHI_SQUARE = 40.0  # far beyond 22.5, the 99.9 % point of 6 degrees of freedom
 _BEND_COST = 12.0  # two specks
 _SLIDING_PX = 8.0
+_CLEARLY_UPRIGHT = 0.6  # overlap
 _COARSE_STAGES = ((14, RIGID), (10, RIGID), (8, RIGID), (6, FLAT), (5, FLAT), (4, FLAT))
 
 
@@ -235,7 +236,7 @@ def _starts(before: Landmarks, after: Landmarks, initial: Floats | None) -> Iter
         edges_agree = False
         if has_edges:
             for proof in _starts_by_edges(before, after, quarter_turns):
-                edges_agree |= proof.edges_agree
+                edges_agree |= proof.edges_agree and proof.overlap > _CLEARLY_UPRIGHT
                 yield proof
         poses = poses_by_specks(before, after, start(quarter_turns), at_most=4)
         yield from _best_of(before, after, poses, edges=False)

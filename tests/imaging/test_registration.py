@@ -66,7 +66,7 @@ def mean_error_px(found: Registration, homography: Floats) -> float:
 def test_a_panel_with_furniture_and_dust_is_registered_to_a_pixel(
     shapes: tuple[tuple[Floats, float], ...], seed: int
 ) -> None:
-    panel = DrawnPanel(shapes=shapes, specks_px=draw_specks(np.random.default_rng(seed + 50), 12))
+    panel = DrawnPanel(shapes=shapes, specks_px=draw_specks(np.random.default_rng(seed + 50), 20))
     moved = camera_moved(seed)
     found = register_drawn(panel, panel, moved, seed=seed)
     assert found.registered, found.reason

@@ -15,6 +15,7 @@ from defectscan.measurement.score import (
     Shot,
     count_lines,
     detection_limit,
+    fit_thinning,
     interval,
     zone_grid,
 )
@@ -56,9 +57,14 @@ def strewn(
     return shot_of(lines, zone, glint)
 
 
+def counted(*shots: Shot, thinning_px: float | None = np.inf) -> Count:
+    """Count lines of grooves whose walls are as steep as any lamp needs."""
+    return count_lines(shots, thinning_px=thinning_px)
+
+
 def mean_density(shots: list[Shot]) -> tuple[float, float]:
     """Return the mean of the shots' densities, and its standard error."""
-    found = np.array([count_lines([shot]).density for shot in shots])
+    found = np.array([counted(shot).density for shot in shots])
     return float(found.mean()), float(found.std(ddof=1) / np.sqrt(len(found)))
 
 
@@ -114,7 +120,7 @@ def test_a_larger_lamp_shows_more_and_counts_the_same() -> None:
     for reach in (6.0, 12.0, 24.0):
         glint = replace(ELLIPSES, reach_px=reach)
         shots = [strewn(seed, glint, density=SPARSE) for seed in range(60)]
-        found.append(count_lines(shots).density)
+        found.append(counted(*shots).density)
     assert found == pytest.approx([SPARSE] * 3, rel=0.08)
 
 
@@ -125,7 +131,7 @@ def test_two_halves_of_a_photo_add_up() -> None:
     halves = [
         replace(shot, zone=ZONE & half, lines=within(shot.lines, half)) for half in (left, ~left)
     ]
-    whole, together = count_lines([shot]), count_lines(halves)
+    whole, together = counted(shot), counted(*halves)
     assert together.density == pytest.approx(whole.density, rel=0.03)
 
 
@@ -138,24 +144,24 @@ def test_twice_the_area_has_the_same_density() -> None:
     assert small.sum() == pytest.approx(zone.sum() / 2, rel=0.02)
     shots = [strewn(seed, glint, zone=zone) for seed in range(12)]
     inner = [replace(s, zone=small, lines=within(s.lines, small)) for s in shots]
-    assert count_lines(inner).density == pytest.approx(count_lines(shots).density, rel=0.08)
+    assert counted(*inner).density == pytest.approx(counted(*shots).density, rel=0.08)
 
 
 def test_shots_are_pooled_by_sums() -> None:
     shot = strewn(2)
-    once = count_lines([shot])
-    assert count_lines([shot, shot]).density == pytest.approx(once.density)
+    once = counted(shot)
+    assert counted(shot, shot).density == pytest.approx(once.density)
     nothing = replace(shot, lines=no_lines())
-    assert count_lines([shot, nothing]).density == pytest.approx(once.density / 2)
+    assert counted(shot, nothing).density == pytest.approx(once.density / 2)
     # A small zone with one line in it may not outweigh a large one: the mean of the two ratios
     # would be several times the pooled density.
     corner = np.zeros(SHAPE, dtype=bool)
     corner[200:260, 460:520] = True
     crowd = within(strewn(3, density=4.0, zone=corner).lines, corner)
     little = replace(shot, zone=corner, lines=crowd)
-    alone = count_lines([little])
+    alone = counted(little)
     assert alone.density > 8 * once.density
-    pooled = count_lines([shot, little]).density
+    pooled = counted(shot, little).density
     assert once.density < pooled < once.density + 0.1 * alone.density
 
 
@@ -170,7 +176,7 @@ def test_a_quarter_turn_changes_nothing() -> None:
     )
     turned_shot = shot_of(turned(shot.lines, width), np.rot90(ZONE), glint)
     assert turned_shot.zone.shape == (width, height)
-    one, other = count_lines([shot]), count_lines([turned_shot])
+    one, other = counted(shot), counted(turned_shot)
     assert other.density == pytest.approx(one.density, rel=0.03)
 
 
@@ -178,8 +184,8 @@ def test_a_quarter_turn_changes_nothing() -> None:
 @given(st.floats(0.01, 1))
 def test_millimetres_per_pixel(mm_per_px: float) -> None:
     shot = strewn(5)
-    in_px = count_lines([shot])
-    in_mm = count_lines([replace(shot, mm_per_px=mm_per_px)])
+    in_px = counted(shot)
+    in_mm = counted(replace(shot, mm_per_px=mm_per_px))
     # 1 px/px² is 1/mm_per_px mm per mm², and 100 mm² are 1 cm².
     assert in_mm.density == pytest.approx(in_px.density * 100 / mm_per_px)
     assert in_mm.typical == pytest.approx(in_px.typical * 100 / mm_per_px)
@@ -193,7 +199,7 @@ def test_twice_the_lines_have_twice_the_density() -> None:
 
 
 def test_directions_are_told_apart() -> None:
-    count = count_lines([strewn(6, density=0.1, angle_deg=(35, 55))])
+    count = counted(strewn(6, density=0.1, angle_deg=(35, 55)))
     assert count.sector.argmax() == 1
     assert count.sector[[0, 3, 4, 5]].max() < 0.2 * count.sector[1]
     assert count.sector.mean() == pytest.approx(count.share.sum())
@@ -218,17 +224,17 @@ def test_a_whole_ring_shows_all_directions_alike(reach_px: float) -> None:
     y, x = np.ogrid[:side, :side]
     away = np.hypot(x - middle[0], y - middle[1])
     glint = circles(middle, reach_px=reach_px)
-    count = count_lines([shot_of(no_lines(), (away > 130) & (away < 290), glint)])
+    count = counted(shot_of(no_lines(), (away > 130) & (away < 290), glint))
     assert count.exposure_shares == pytest.approx(1, abs=0.04)
 
 
 def test_directions_that_no_zone_shows_are_reported() -> None:
     right = ZONE & (np.arange(SHAPE[1]) > CENTRE[0] + 120)
     right &= np.abs(np.arange(SHAPE[0]) - CENTRE[1])[:, None] < 60
-    count = count_lines([strewn(7, zone=right)])
+    count = counted(strewn(7, zone=right))
     assert count.exposure_shares.min() < 0.05
     assert count.exposure_shares.mean() == pytest.approx(1)
-    assert count_lines([strewn(7)]).exposure_shares.min() > 0.5
+    assert counted(strewn(7)).exposure_shares.min() > 0.5
 
 
 def test_shallow_walls_end_the_zone() -> None:
@@ -240,14 +246,46 @@ def test_shallow_walls_end_the_zone() -> None:
         mask = np.zeros(SHAPE, dtype=bool)
         x, y = np.round(shot.lines.xy_px[steep]).astype(int).T
         mask[y, x] = True
-        count = count_lines([replace(shot, lines=within(shot.lines, mask))])
+        count = counted(replace(shot, lines=within(shot.lines, mask)))
         found.append(count.density)
         thinned.append(count.thinned)
     assert np.mean(thinned) > 0.8
-    whole = count_lines([strewn(seed, density=0.3) for seed in range(12)])
+    whole = counted(*[strewn(seed, density=0.3) for seed in range(12)])
     assert not whole.thinned
     # Counting the whole zone would lose more than a third.
     assert np.mean(found) > 0.85 * whole.density
+
+
+def worn(shot: Shot, thinning_px: float, seed: int) -> Shot:
+    """Leave out lines as walls that are not steep enough do: exp(-(s/s1)²) are left."""
+    lines = shot.lines
+    size = np.linalg.norm(shot.glint.tilt(lines.xy_px), axis=-1)
+    mean = lines.total(size) / np.maximum(lines.total(np.ones(len(size))), 1)
+    left = np.random.default_rng(seed).random(lines.n) < np.exp(-((mean / thinning_px) ** 2))
+    return replace(shot, lines=lines.of(left))
+
+
+@pytest.mark.parametrize("thinning_px", [220.0, 350.0])
+def test_thinning_is_learnt_and_made_up_for(thinning_px: float) -> None:
+    shots = [worn(strewn(seed), thinning_px, seed) for seed in range(16)]
+    assert fit_thinning(shots) == pytest.approx(thinning_px, rel=0.08)
+    as_if_steep = counted(*shots).density
+    made_up_for = counted(*shots, thinning_px=None).density
+    whole = counted(*[strewn(seed) for seed in range(16)]).density
+    assert as_if_steep < 0.85 * whole
+    assert made_up_for == pytest.approx(whole, rel=0.06)
+
+
+def test_steep_walls_are_told_by_many_lines() -> None:
+    shots = [strewn(seed) for seed in range(16)]
+    assert counted(*shots, thinning_px=None).density == pytest.approx(
+        counted(*shots).density, rel=0.05
+    )
+
+
+def test_no_lines_leave_the_usual_thinning() -> None:
+    usual = fit_thinning([shot_of(no_lines(), ZONE, ELLIPSES)])
+    assert 0.2 * SHAPE[1] < usual < 5 * SHAPE[1]
 
 
 def test_false_lines_are_taken_off() -> None:
@@ -256,9 +294,9 @@ def test_false_lines_are_taken_off() -> None:
     for seed in range(12):
         shot = strewn(seed)
         false = scattered(rng, 150)
-        clean.append(count_lines([shot]).density)
-        dirty.append(count_lines([replace(shot, lines=Lines.joined([shot.lines, false]))]).density)
-    raw = [count_lines([strewn(0, density=0)]).density]
+        clean.append(counted(shot).density)
+        dirty.append(counted(replace(shot, lines=Lines.joined([shot.lines, false]))).density)
+    raw = [counted(strewn(0, density=0)).density]
     assert raw == [0]
     assert np.mean(dirty) == pytest.approx(np.mean(clean), rel=0.08)
 
@@ -273,7 +311,7 @@ def scattered(rng: np.random.Generator, n: int) -> Lines:
 
 def test_nothing_found() -> None:
     empty = shot_of(no_lines(), ZONE, ELLIPSES)
-    count = count_lines([empty])
+    count = counted(empty)
     assert count.density == 0
     assert count.share.shape == count.false.shape == (0,)
     assert count.crowding == 0
@@ -312,7 +350,7 @@ def test_an_interval_holds_its_value(lines: list[tuple[float, float]], seed: int
 
 
 def test_same_seed_same_interval() -> None:
-    count = count_lines([strewn(9)])
+    count = counted(strewn(9))
     one, two = (interval(count, np.random.default_rng(3)) for _ in range(2))
     assert one == two
 
@@ -322,7 +360,7 @@ def test_interval_holds_the_truth(density: float) -> None:
     held = []
     for seed in range(60):
         found = interval(
-            count_lines([strewn(seed, density=density)]), np.random.default_rng(seed)
+            counted(strewn(seed, density=density)), np.random.default_rng(seed)
         )
         held.append(found.low <= density <= found.high)
     # 95 % of 60 are 57; 52 or fewer would be rare (4 in 1000) were it 95 %.
@@ -334,7 +372,7 @@ def test_interval_narrows_with_the_root_of_the_shots() -> None:
     for seed in range(10):
         shots = [strewn(9 * seed + k, density=SPARSE) for k in range(9)]
         for number, widths in ((1, one), (9, nine)):
-            count = count_lines(shots[:number])
+            count = counted(*shots[:number])
             found = interval(count, np.random.default_rng(seed))
             widths.append((found.high - found.low) / found.value)
     assert 2 < np.mean(one) / np.mean(nine) < 3.4
@@ -345,7 +383,7 @@ def test_a_bare_panel_stays_under_its_detection_limit() -> None:
     under = []
     for _ in range(60):
         lines = scattered(rng, int(rng.poisson(rng.choice([0, 2, 10, 40]))))
-        count = count_lines([shot_of(lines, ZONE, ELLIPSES)])
+        count = counted(shot_of(lines, ZONE, ELLIPSES))
         under.append(count.density <= detection_limit(count))
     # Of 60 that hold with 95 %, 52 or fewer would be rare.
     assert sum(under) > 52
@@ -353,12 +391,12 @@ def test_a_bare_panel_stays_under_its_detection_limit() -> None:
 
 def test_scratches_are_above_the_detection_limit() -> None:
     for seed in range(5):
-        count = count_lines([strewn(seed)])
+        count = counted(strewn(seed))
         assert count.density > 2 * detection_limit(count)
 
 
 def test_a_kinds_count_is_part_of_the_whole() -> None:
-    count = count_lines([strewn(11)])
+    count = counted(strewn(11))
     weight = np.linspace(0, 1, len(count.share))
     one, other = count.weighted(weight), count.weighted(1 - weight)
     assert one.share + other.share == pytest.approx(count.share)

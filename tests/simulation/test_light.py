@@ -272,7 +272,8 @@ def test_glints_are_alike_in_all_directions(make_panel: MakePanel, above: Scene)
             np.array([np.cos(turn), np.sin(turn)]),
             np.array([-np.sin(turn), np.cos(turn)]),
         )
-        u, v = 15.0 * aside - 6.0 * ahead
+        # Here a slope of 0.1 is needed, and the groove just has it.
+        u, v = 30.0 * aside - 6.0 * ahead
         line = one_groove((u, v), heading_deg=heading_deg, length_mm=12, depth_um=0.5,
                           tip_radius_um=100)  # fmt: skip
         glints = light.groove_glints(replace(make_panel(), grooves=line), above)

@@ -170,8 +170,10 @@ def test_depths_left_are_those_of_the_panel(pair: Pair) -> None:
     gone = np.array(after["length_left_mm"][:n]) == 0
     assert gone.any()
     assert (left[gone] == 0).all()
-    # Four grooves in 500 are less than 0.002 um deep.
-    assert np.mean(left[~gone] > 0.002) > 0.97
+    short = np.array(after["length_left_mm"][:n])
+    short_is_left = (short > 2) & (short < 5)
+    assert short_is_left.any()
+    assert (left[short_is_left] > 0).all()
     assert set(after["born"][n:]) == {1}
 
 
