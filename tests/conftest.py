@@ -10,7 +10,7 @@ import pytest
 
 from defectscan.pipeline import Comparison, PanelScore, compare, score
 from defectscan.simulation.develop import Development
-from defectscan.simulation.furniture import strip, tape_piece
+from defectscan.simulation.furniture import BRIGHT_METAL, strip, tape_piece
 from defectscan.simulation.specimen import RenderedState, Specimen, Stand, render_states
 
 MM_PER_PX = 0.1
@@ -84,7 +84,7 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> RenderedPhotos:
         deep_scratches=2,
         dust=80,
         patches=(
-            strip(offset_mm=43, angle_deg=90, width_mm=8),
+            strip(offset_mm=43, angle_deg=90, width_mm=8, albedo=BRIGHT_METAL),
             tape_piece(middle_mm=(-30, -28), angle_deg=15, length_mm=22),
         ),
     )

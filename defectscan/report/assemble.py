@@ -188,7 +188,7 @@ def _registration(comparison: Comparison) -> content.Registration:
         after.photo.rgb, found.homography_after_to_before, (width, height), flags=cv2.INTER_LINEAR
     )
     lines = [
-        *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED, Fate.REMAINING)),
+        *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED,)),
         *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
     ]
     return content.Registration(

@@ -63,6 +63,7 @@ PANELS = (
             patches=(
                 strip(offset_mm=-66, angle_deg=1.5, width_mm=7, albedo=BRIGHT_METAL),
                 *emblem(middle_mm=(68.0, 50.0), size_mm=26),
+                tape_piece(middle_mm=(-86.0, -40.0), angle_deg=98, length_mm=30),
             ),
             passes=(Pass(depth_um=1.6), Pass(depth_um=0.6)),
         ),
@@ -115,6 +116,7 @@ PANELS = (
             patches=(
                 strip(offset_mm=-84, angle_deg=93, width_mm=11),
                 tape_piece(middle_mm=(70.0, 58.0), angle_deg=165, length_mm=36),
+                tape_piece(middle_mm=(-84.0, -54.0), angle_deg=42, length_mm=32),
             ),
             passes=(Pass(depth_um=1.3),),
         ),

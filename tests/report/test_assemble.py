@@ -1,0 +1,136 @@
+"""From figures to a report: what the content holds, and the files."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from defectscan.errors import OutputExistsError
+from defectscan.flags import Flag
+from defectscan.measurement.comparison import Correction, Fate
+from defectscan.pipeline import Comparison, PanelScore
+from defectscan.report import record
+from defectscan.report.assemble import (
+    comparison_panel,
+    score_panel,
+    write_comparison,
+    write_score,
+)
+from tests.conftest import MM_PER_PX
+
+
+def test_panel_of_one_state(state: PanelScore) -> None:
+    panel = score_panel(state, title="Bonnet")
+    assert panel.title == "Bonnet"
+    assert panel.after is None
+    assert panel.registration is None
+    assert panel.density_unit == "mm/cm²"
+    assert panel.before.line_density.value == state.line_density.value
+    assert panel.before.grade == state.grade
+    assert set(panel.before.kinds) == {"swirl", "deep_scratch", "machine_trail"}
+    assert panel.before.picture.image.shape == (750, 1000, 3)
+    shot = state.shots[0]
+    assert len(panel.before.picture.lines) == shot.shot.lines.n + shot.scratches.n
+    kinds = [line.kind for line in panel.before.picture.lines]
+    assert kinds.count("deep_scratch") == shot.scratches.n
+    assert kinds.count("machine_trail") == state.trails[: shot.shot.lines.n].sum()
+    assert panel.density_map is not None
+    assert np.isfinite(panel.density_map.values).any()
+
+
+def test_directions_have_the_density_as_their_mean(state: PanelScore) -> None:
+    directions = score_panel(state, title="").before.directions
+    assert directions is not None
+    assert np.mean(directions) == pytest.approx(state.count.share.sum())
+
+
+def test_conditions_of_a_photo(state: PanelScore) -> None:
+    conditions = score_panel(state, title="").before.photos[0]
+    assert conditions.file == "1.jpg"
+    assert (conditions.width_px, conditions.height_px) == (1000, 750)
+    assert conditions.mm_per_px == pytest.approx(MM_PER_PX)
+    assert conditions.iso == 100
+    assert conditions.f_number == pytest.approx(1.8)
+    assert conditions.exposure_time_s == pytest.approx(1 / 60, rel=1e-3)
+    assert conditions.zone_area_cm2 == pytest.approx(state.shots[0].shot.zone.sum() * 1e-4)
+    assert conditions.highlight is not None
+    assert conditions.highlight.radius_px == state.shots[0].highlight.radius_px  # type: ignore[union-attr]
+
+
+def test_panel_of_two_states(comparison: Comparison) -> None:
+    panel = comparison_panel(comparison, title="Bonnet")
+    assert panel.after is not None
+    assert panel.correction.value == comparison.correction.percent.value  # type: ignore[union-attr]
+    assert panel.registration is not None
+    assert panel.registration.after_on_before is not None
+    assert panel.registration.after_on_before.shape == panel.before.picture.image.shape
+    assert panel.registration.reason == ""
+    status = [line.status for line in panel.registration.lines]
+    assert status.count("removed") == comparison.fates_before.count(Fate.REMOVED)
+    assert status.count("new") == comparison.fates_after.count(Fate.NEW)
+    assert status.count("remaining") == comparison.fates_after.count(Fate.REMAINING)
+    assert len(status) == status.count("removed") + status.count("new") + status.count("remaining")
+    assert [flag.name for flag in panel.flags] == [f.name.lower() for f in comparison.flags]
+
+
+def test_the_wiped_photo_lies_on_the_one_before(comparison: Comparison) -> None:
+    panel = comparison_panel(comparison, title="")
+    assert panel.registration is not None
+    warped = panel.registration.after_on_before
+    assert warped is not None
+    # Along the bright trim, which is on the left side of the panel.
+    one, other = (p[200:550, :200].mean(axis=-1) for p in (panel.before.picture.image, warped))
+    assert np.corrcoef(one.ravel(), other.ravel())[0, 1] > 0.95
+
+
+def test_an_unregistered_pair_says_why(comparison: Comparison) -> None:
+    found = replace(comparison.registration, registered=False, reason="nothing to hold on to")
+    bare = replace(comparison, registrations=(found,), fates_before=[], fates_after=[])
+    panel = comparison_panel(bare, title="")
+    assert panel.registration is not None
+    assert panel.registration.after_on_before is None
+    assert panel.registration.reason == "nothing to hold on to"
+    assert panel.registration.lines == ()
+    assert panel.density_map is not None
+
+
+def test_unknown_is_not_zero(unscaled: Comparison) -> None:
+    panel = comparison_panel(
+        replace(unscaled, correction=Correction(percent=None)), title=""
+    )
+    assert panel.density_unit == "px/px²"
+    assert panel.before.grade is None
+    assert panel.before.photos[0].mm_per_px is None
+    assert panel.before.photos[0].zone_area_cm2 is None
+    assert panel.correction.value is None
+    assert panel.correction.at_least is None
+    assert Flag.NO_SCALE.name.lower() in [flag.name for flag in panel.before.flags]
+
+
+def test_files_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "report"
+    text = record.to_json(record.of_comparison(comparison))
+    write_comparison(comparison, folder, title="Bonnet <left>", record=text, force=False)
+    assert sorted(p.name for p in folder.iterdir()) == sorted(record.FILES)
+    html = (folder / "report.html").read_text(encoding="utf-8")
+    assert "Bonnet &lt;left&gt;" in html
+    assert "<left>" not in html
+    for outside in ('src="http', "src='http", 'href="http', "url(http", "@import"):
+        assert outside not in html
+    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF-")
+    assert json.loads((folder / "result.json").read_text()) == json.loads(text)
+    with pytest.raises(OutputExistsError, match=r"report\.html is there already"):
+        write_comparison(comparison, folder, title="", record=text, force=False)
+    assert (folder / "report.html").read_text(encoding="utf-8") == html
+
+
+def test_files_of_a_score(state: PanelScore, tmp_path: Path) -> None:
+    write_score(state, tmp_path, title="", record="{}\n", force=False)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(record.FILES)
+    # Without a title, the photo's name stands in its place.
+    assert "<title>1" in (tmp_path / "report.html").read_text(encoding="utf-8")
+    (tmp_path / "report.html").write_text("old")
+    write_score(state, tmp_path, title="Door", record="{}\n", force=True)
+    assert "Door" in (tmp_path / "report.html").read_text(encoding="utf-8")
