@@ -32,8 +32,6 @@ Run = Callable[..., Outcome]
 def run(monkeypatch: pytest.MonkeyPatch) -> Run:
     """Give a function that runs `defectscan` as the installed command would."""
 
-    from defectscan.cli import main
-
     def run(*arguments: str | Path) -> Outcome:
         monkeypatch.setattr("sys.argv", ["defectscan", *map(str, arguments)])
         out, err = io.StringIO(), io.StringIO()

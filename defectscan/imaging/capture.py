@@ -370,7 +370,7 @@ def blur_px(luminance: Image, highlights: tuple[Highlight, ...]) -> tuple[float,
     if not seen.any():
         return ()
     xx, yy, xy = energy[:, :, seen].swapaxes(0, 1)
-    brightness = brightness[seen]
+    brightness = np.maximum(brightness[seen], 0.1)
     # Most tiles hold nothing: their energy is the noise.
     noise = np.quantile((xx + yy) / 2 / brightness, 0.25, axis=1)[:, None] * brightness
     direction = np.arctan2(2 * xy[2], xx[2] - yy[2]) / 2

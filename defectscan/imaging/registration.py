@@ -33,7 +33,8 @@ _MAX_UNCERTAINTY_PX = 2.5
 _MIN_OVERLAP = 0.3
 _BEND_CHI_SQUARE = 40.0  # far beyond 22.5, the 99.9 % point of 6 degrees of freedom
 _BEND_COST = 12.0  # two specks
-_SLIDING_PX = 8.0
+_SLIDING_PX = 4.0
+_FEWEST_HELD = 12
 _CLEARLY_UPRIGHT = 0.6  # overlap
 _COARSE_STAGES = ((14, RIGID), (10, RIGID), (8, RIGID), (6, FLAT), (5, FLAT), (4, FLAT))
 
@@ -263,10 +264,10 @@ def _starts_by_edges(before: Landmarks, after: Landmarks, quarter_turns: int) ->
 def _held_by_edges(before: Landmarks, after: Landmarks, motion: PanelMotion) -> PanelMotion | None:
     for reach, expected in _COARSE_STAGES:
         links = edge_links(before, after, motion, reach=reach, coarse=True, at_most=200)
-        if len(links) < 12:
+        if len(links) < _FEWEST_HELD:
             return None
         motion = fit(motion, links, tolerance=8 / before.half_px, expected=expected, rounds=4)
-    return motion
+    return linked(before, after, motion, FLAT, within_px=(8, 4), specks=False, at_most=200)
 
 
 def _best_of(
