@@ -23,18 +23,24 @@ class Flag(Enum):
         "State the scale with --mm-per-px: the millimetres on the panel over the pixels they fill.",
     )
     DIRECTIONS_MISSING = (
-        "The panel's edge or a part on it hides the ground where grooves of some directions "
-        "would show; they are taken to be like the others.",
+        (
+            "The panel's edge or a part on it hides the ground where grooves of some directions "
+            "would show; they are taken to be like the others."
+        ),
         "Take another photo with the highlight further from the edge.",
     )
     SHALLOW_WALLS = (
-        "Far from the highlight lines thin out more than the lamp explains, as shallow grooves "
-        "do; the outer part of the photo is left out.",
+        (
+            "Far from the highlight lines thin out more than the lamp explains, as shallow grooves "
+            "do; the outer part of the photo is left out."
+        ),
         "Nothing needs doing; a photo with the lamp further away covers more ground.",
     )
     CROWDED = (
-        "Lines lie so close that some hide behind others; the density is corrected for it, and "
-        "less certain.",
+        (
+            "Lines lie so close that some hide behind others; the density is corrected for it, and "
+            "less certain."
+        ),
         "Go nearer, so that fewer lines fill the picture.",
     )
     UNEVEN_DIRECTIONS = (
@@ -42,8 +48,10 @@ class Flag(Enum):
         "Take a second photo with the lamp moved a quarter turn round the highlight.",
     )
     ODD_GEOMETRY = (
-        "The lines do not lie round the highlight as one lamp would show them; circles are "
-        "assumed.",
+        (
+            "The lines do not lie round the highlight as one lamp would show them; circles are "
+            "assumed."
+        ),
         "Use one lamp alone, cover other lights, and repeat the photo.",
     )
     SPARKLE = (

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -37,7 +38,7 @@ from defectscan.measurement.state import (
     score_state,
 )
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 Progress = Callable[[str], None]
 
@@ -88,7 +89,7 @@ class Comparison:
         before = _to_own(self.before.shots[0].photo.scale)
         after = _to_own(self.after.shots[number].photo.scale)
         found = self.registrations[number].homography_after_to_before
-        matrix = before @ found @ np.linalg.inv(after)
+        matrix = before @ np.asarray(found) @ np.linalg.inv(after)
         return np.asarray(matrix / matrix[2, 2])
 
 
@@ -293,9 +294,8 @@ def _doubts(before: PanelScore, after: PanelScore) -> list[Flag]:
     if {s.photo.sha256 for s in before.shots} & {s.photo.sha256 for s in after.shots}:
         flags.append(Flag.SAME_PHOTO)
     first, second = (s.shots[0].photo.exposure.exposure_value_100 for s in (before, after))
-    if first is not None and second is not None:
-        if abs(first - second) > np.log2(UNLIKE_EXPOSURE):
-            flags.append(Flag.EXPOSURE_DIFFERS)
+    if None not in (first, second) and abs(first - second) > np.log2(UNLIKE_EXPOSURE):  # type: ignore[operator]
+        flags.append(Flag.EXPOSURE_DIFFERS)
     if _colour_differs(before.shots[0], after.shots[0]):
         flags.append(Flag.MAYBE_OTHER_PANEL)
     trail = kinds_of.Kind.MACHINE_TRAIL
@@ -379,8 +379,9 @@ def compare(
         second, mm_per_px=mm_per_px, as_seen=as_seen, like=like, progress=progress
     )
     progress("registration")
-    registrations = tuple(
-        [register_shots(shots[0], shot) for shot in state] for state in (shots[1:], others)
+    registrations = (
+        [register_shots(shots[0], shot) for shot in shots[1:]],
+        [register_shots(shots[0], shot) for shot in others],
     )
     return compare_states(shots, others, np.random.default_rng(seed), registrations=registrations)
 
@@ -452,7 +453,7 @@ def _colour_differs(before: MeasuredShot, after: MeasuredShot) -> bool:
 
 def lines_png(shot: MeasuredShot) -> bytes:
     """Return a PNG of the photo's own size, 255 on the pixels of lines, 0 elsewhere."""
-    mask = lines_mask(shot).astype(np.uint8) * 255
+    mask: NDArray[Any] = lines_mask(shot).astype(np.uint8) * 255
     size = (shot.photo.width_px, shot.photo.height_px)
     if (mask.shape[1], mask.shape[0]) != size:
         mask = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)

@@ -1,6 +1,7 @@
 """Photos that several tests look at, rendered once a session, and the command run in process."""
 
 import contextlib
+import importlib
 import io
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -8,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from defectscan.pipeline import Comparison, PanelScore, compare, score
+from defectscan.measurement.state import PanelScore
+from defectscan.pipeline import Comparison, compare, score
 from defectscan.simulation.develop import Development
 from defectscan.simulation.furniture import BRIGHT_METAL, strip, tape_piece
 from defectscan.simulation.specimen import RenderedState, Specimen, Stand, render_states
@@ -38,7 +40,7 @@ def run(monkeypatch: pytest.MonkeyPatch) -> Run:
         status = 0
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
-                main.run()
+                importlib.import_module("defectscan.cli.main").run()
             except SystemExit as leaving:
                 status = leaving.code if isinstance(leaving.code, int) else int(bool(leaving.code))
         return Outcome(status=status, out=out.getvalue(), err=err.getvalue())

@@ -21,6 +21,8 @@ Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Segment = tuple[float, float, float, float]
 
+SURE = 1e4  # evidence of lines that a perfect eye has traced
+
 
 def draw_picture(
     shape: tuple[int, int],
@@ -84,7 +86,7 @@ def straight_lines(segments: Sequence[Segment], *, contrast: float = 0.3) -> Lin
         length_px=np.ones(len(line)),
         contrast=np.full(len(line), contrast),
         line=line,
-        evidence=np.full(len(segments), 50.0),
+        evidence=np.full(len(segments), SURE),
     )
 
 
@@ -130,7 +132,7 @@ def lit_grooves(
         length_px=np.ones(len(kept)),
         contrast=np.full(len(kept), 0.3),
         line=line,
-        evidence=np.full(n_lines, 50.0),
+        evidence=np.full(n_lines, SURE),
     )
 
 
@@ -141,9 +143,7 @@ def ring_zone(shape: tuple[int, int], centre_px: Floats, *, least_px: float) -> 
     return away
 
 
-def shot_of(
-    lines: Lines, zone: Mask, glint: Glint, *, mm_per_px: float | None = None
-) -> Shot:
+def shot_of(lines: Lines, zone: Mask, glint: Glint, *, mm_per_px: float | None = None) -> Shot:
     return Shot(lines=lines, zone=zone, glint=glint, mm_per_px=mm_per_px)
 
 

@@ -120,4 +120,4 @@ def _cover(outline: Floats, move: Move, size_px: tuple[int, int]) -> Image:
     corners = ((move(dense) + 0.5) * FINE - 0.5) * 16
     cv2.fillPoly(fine, [np.round(corners).astype(np.int32)], 255, cv2.LINE_8, 4)
     cover = cv2.resize(fine, size_px, interpolation=cv2.INTER_AREA)
-    return np.asarray(cover, dtype=np.float32) / 255
+    return np.asarray(cover, dtype=np.float32) / np.float32(255)

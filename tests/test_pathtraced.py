@@ -13,7 +13,8 @@ from PIL import Image
 from defectscan.flags import Flag
 from defectscan.measurement.kinds import mean_direction
 from defectscan.measurement.maps import direction_densities
-from defectscan.pipeline import Comparison, PanelScore, compare, score
+from defectscan.measurement.state import PanelScore
+from defectscan.pipeline import Comparison, compare, score
 from tests.grooved_panel import Floats, expected_glints
 from tests.pathtracer import PathTracedPair, PathTracedShot, render_pair, render_panel
 from tests.test_pathtracer import parallel_grooves
@@ -37,9 +38,7 @@ def compared(pair: PathTracedPair, tmp_path_factory: pytest.TempPathFactory) -> 
     return compare(before, after, mm_per_px=pair.before.mm_per_px)
 
 
-def both(
-    pair: PathTracedPair, compared: Comparison
-) -> list[tuple[PathTracedShot, PanelScore]]:
+def both(pair: PathTracedPair, compared: Comparison) -> list[tuple[PathTracedShot, PanelScore]]:
     return [(pair.before, compared.before), (pair.after, compared.after)]
 
 

@@ -101,9 +101,7 @@ def visible_lines(scene: Scene, *, reach_mm: float, px_per_mm: float, seed: int)
 
 
 def fitted(lines: Lines) -> Glint:
-    return fit_glint(
-        lines, np.zeros(2), least_radius_px=25, scale_px=500, usual_reach_px=20
-    )
+    return fit_glint(lines, np.zeros(2), least_radius_px=25, scale_px=500, usual_reach_px=20)
 
 
 def rings_of(glint: Glint) -> tuple[float, float]:
@@ -199,7 +197,7 @@ def relative_lengths(weights: tuple[float, float, float], length_px: int = 20_00
     ratios = []
     for angle in np.radians(OCTANT_DEG):
         dx, dy = round(length_px * np.cos(angle)), round(length_px * np.sin(angle))
-        rows, columns = digital_line(0, 0, dy, dx)
+        rows, columns = digital_line(0, 0, dy, dx)  # type: ignore[no-untyped-call]
         odd = (np.diff(rows) != 0) & (np.diff(columns) != 0)
         changes = np.count_nonzero(np.diff(odd))
         a, b, c = weights
@@ -220,7 +218,7 @@ def test_published_estimators_of_length(name: str) -> None:
 
 def test_freeman_on_a_slope_of_one_half() -> None:
     # (1 + sqrt 2)/sqrt 5 is 7.97 % too long (inperc.com/blog2/2007/10/27).
-    rows, columns = digital_line(0, 0, 1000, 2000)
+    rows, _ = digital_line(0, 0, 1000, 2000)  # type: ignore[no-untyped-call]
     odd = np.diff(rows) != 0
     length = np.count_nonzero(~odd) + np.sqrt(2) * np.count_nonzero(odd)
     assert length / np.hypot(1000, 2000) == pytest.approx(1.0797, abs=1e-4)
@@ -234,7 +232,7 @@ def test_lengths_along_fitted_bends_beat_every_local_estimator() -> None:
     for angle in np.radians(np.arange(1.5, 180, 6)):
         dx, dy = 200 * np.cos(angle), 200 * np.sin(angle)
         ends = (round(middle - dy), round(middle - dx), round(middle + dy), round(middle + dx))
-        rows, columns = digital_line(*ends)
+        rows, columns = digital_line(*ends)  # type: ignore[no-untyped-call]
         inside = (rows >= 0) & (columns >= 0) & (rows < side) & (columns < side)
         picture = draw_picture((side, side), noise=0.01)
         picture[rows[inside], columns[inside]] *= 2
@@ -381,7 +379,7 @@ def test_largest_answer_to_a_gaussian_line() -> None:
 @pytest.mark.parametrize("kind", [gaussian_line, bar], ids=["Gaussian line", "bar"])
 def test_ridge_filter_against_scikit_image(kind: type, width_px: float) -> None:
     picture = kind(width_px)
-    theirs = sato(picture, sigmas=[WIDTH_PX], black_ridges=False, mode="reflect")
+    theirs = sato(picture, sigmas=[WIDTH_PX], black_ridges=False, mode="reflect")  # type: ignore[no-untyped-call]
     ours = curvature_at_the_middle(picture)
     assert ours == pytest.approx(float(theirs[SIDE // 2, SIDE // 2]), rel=0.02, abs=0.003)
 
@@ -396,10 +394,8 @@ def test_ridge_filter_against_scikit_image(kind: type, width_px: float) -> None:
     ],
     ids=["Gaussian, peak", "Gaussian, s = a", "Gaussian, s = 2 a", "bar, s = w"],
 )
-def test_scikit_image_answers_as_published(
-    profile: Floats, scale_px: float, answer: float
-) -> None:
-    found = sato(profile, sigmas=[scale_px], black_ridges=False, mode="reflect")
+def test_scikit_image_answers_as_published(profile: Floats, scale_px: float, answer: float) -> None:
+    found = sato(profile, sigmas=[scale_px], black_ridges=False, mode="reflect")  # type: ignore[no-untyped-call]
     assert found[SIDE // 2, SIDE // 2] == pytest.approx(answer, abs=2e-4)
 
 

@@ -83,7 +83,9 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         if roundness < LEAST_ROUNDNESS:
             continue
         rows, columns = luminance.shape
-        cut = left <= 1 or top_row <= 1 or left + width >= columns - 1 or top_row + height >= rows - 1
+        cut = (
+            left <= 1 or top_row <= 1 or left + width >= columns - 1 or top_row + height >= rows - 1
+        )
         found.append(
             Highlight(
                 x_px=x, y_px=y, radius_px=radius, area_px=area, cut=cut,

@@ -1,12 +1,15 @@
 """Tell bare paint from what covers or bounds it."""
 
+from itertools import pairwise
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.imaging.highlight import Highlight
 
-Image = NDArray[np.float32]
+Image = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 SHRINK = 4
@@ -47,9 +50,9 @@ def paint_mask(rgb: NDArray[np.uint8], highlight: Highlight | None) -> Mask:
     channels = [grey if highlight is None else grey - _radial(grey, highlight), *cv2.split(colour)]
     step = np.zeros(grey.shape, dtype=np.float32)
     for channel in channels:
-        channel = np.ascontiguousarray(channel)
-        across = cv2.Sobel(channel, cv2.CV_32F, 1, 0) / 4
-        down = cv2.Sobel(channel, cv2.CV_32F, 0, 1) / 4
+        plane = np.ascontiguousarray(channel)
+        across = cv2.Sobel(plane, cv2.CV_32F, 1, 0) / 4
+        down = cv2.Sobel(plane, cv2.CV_32F, 0, 1) / 4
         slope = np.hypot(across, down)
         noise = 1.4826 * float(np.median(slope))
         step = np.maximum(step, slope / max(EDGE_STEP, EDGE_NOISE * noise))
@@ -58,7 +61,9 @@ def paint_mask(rgb: NDArray[np.uint8], highlight: Highlight | None) -> Mask:
         y, x = np.mgrid[: size[1], : size[0]]
         away = np.hypot(x - highlight.x_px / SHRINK, y - highlight.y_px / SHRINK)
         border &= away > 1.8 * highlight.bloom_px / SHRINK + 2
-    n, label, stats, _ = cv2.connectedComponentsWithStats((~border).astype(np.uint8), connectivity=4)
+    n, label, stats, _ = cv2.connectedComponentsWithStats(
+        (~border).astype(np.uint8), connectivity=4
+    )
     if n < 2:
         return np.zeros((height, width), dtype=bool)
     if highlight is None:
@@ -88,9 +93,11 @@ def _radial(grey: Image, highlight: Highlight) -> Image:
     order = np.argsort(number.ravel(), kind="stable")
     values = grey.ravel()[order]
     starts = np.searchsorted(number.ravel()[order], np.arange(number.max() + 2))
-    profile = np.array(
-        [np.median(values[a:b]) if b > a else np.nan for a, b in zip(starts[:-1], starts[1:])]
-    )
+    profile = np.array([np.median(values[a:b]) if b > a else np.nan for a, b in pairwise(starts)])
     known = np.isfinite(profile)
     profile = np.interp(np.arange(len(profile)), np.flatnonzero(known), profile[known])
-    return np.interp(ring.ravel(), np.arange(len(profile)) + 0.5, profile).reshape(grey.shape).astype(np.float32)
+    return (
+        np.interp(ring.ravel(), np.arange(len(profile)) + 0.5, profile)
+        .reshape(grey.shape)
+        .astype(np.float32)
+    )

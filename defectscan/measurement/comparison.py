@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from defectscan.measurement.score import (
     resample,
 )
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Indices = NDArray[np.int64]
 
 NEAR_PX = 5.0

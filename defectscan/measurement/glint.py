@@ -1,13 +1,14 @@
 """Wall tilt and acceptance: which grooves the lamp can show where, learnt from the lines alone."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.measurement.lines import LEAST_LENGTH_PX, Lines
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 
 ROUNDS = 14
 CROSSWISE_DEG = 60.0

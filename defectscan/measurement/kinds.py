@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +11,8 @@ from defectscan.imaging.highlight import Highlight
 from defectscan.measurement.glint import Glint
 from defectscan.measurement.lines import Lines
 
-Floats = NDArray[np.float64]
-Image = NDArray[np.float32]
+Floats = NDArray[Any]
+Image = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 LONG_RATIO = 3.0

@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,8 +14,8 @@ from scipy.spatial import cKDTree
 
 from defectscan.measurement.ridges import N_DIRECTIONS, Ridges
 
-Floats = NDArray[np.float64]
-Image = NDArray[np.float32]
+Floats = NDArray[Any]
+Image = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 SEED_SIGMA = 5.0
@@ -87,7 +89,7 @@ class Lines:
     def courses(self) -> list[Floats]:
         """Return each line's points, shape (k, 2), in order."""
         borders = np.searchsorted(self.line, np.arange(self.n + 1))
-        return [self.xy_px[a:b] for a, b in zip(borders[:-1], borders[1:], strict=True)]
+        return [self.xy_px[a:b] for a, b in pairwise(borders)]
 
     def total(self, values: Floats) -> Floats:
         """Return the sums of values of points, shape (m,), over each line, shape (n,)."""
@@ -365,7 +367,7 @@ def _lit_stretch(
     stretch = np.zeros(len(value), dtype=np.int64)
     evidences: list[float] = []
     borders = np.flatnonzero(np.diff(line, prepend=-1, append=-1))
-    for first, last in zip(borders[:-1], borders[1:], strict=True):
+    for first, last in pairwise(borders):
         v = value[first:last]
         if len(v) < LEAST_LENGTH_PX:
             continue

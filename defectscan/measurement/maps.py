@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from defectscan.measurement.score import WINDOW_SHARE, Count, Shot, zone_grid
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 
 CELLS_ACROSS = 16
 BLUR_CELLS = 1.0

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.score import Shot
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Indices = NDArray[np.int64]
 Weight = Callable[[Floats, Floats], Floats]
 

@@ -1,12 +1,13 @@
 """Filter for bright lines: how much like a line each pixel is, and how much of that is noise."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Image = NDArray[np.float32]
+Image = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 N_DIRECTIONS = 12

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from defectscan.measurement.glint import CROSSWISE_DEG, Glint
 from defectscan.measurement.lines import Lines
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 WINDOW_SHARE = 0.3
@@ -139,7 +140,7 @@ def count_lines(
         thinning_px = fit_thinning(shots)
     views = [_View.of(shot, weight, thinning_px) for shot, weight in zip(shots, each, strict=True)]
     limits = np.array([view.limit_px for view in views])
-    exposure = sum(view.exposure for view in views)
+    exposure = np.sum([view.exposure for view in views], axis=0)
     mean_exposure = float(exposure.mean())
     if weights is not None:
         exposure = np.full(N_SECTORS, mean_exposure)
@@ -209,9 +210,10 @@ class _View:
         part = lines.length_px / np.maximum(lines.total(lines.length_px), 1e-9)[lines.line]
         crosswise = np.where(across, part * once * passing / (1 - CROSSWISE_DEG / 90), 0.0)
         typical = 2 * reach
-        spread_rate = _spread_rate(glint, grid[size <= limit])
-        if not np.isfinite(reach):
-            spread_rate = None
+        spread_rate = None
+        if np.isfinite(reach):
+            spread_rate = _spread_rate(glint, grid[size <= limit])
+        else:
             # As seen: every line counts wherever it points, and none is known to be false.
             crosswise = np.zeros(len(across))
             typical = float(lines.length_px.sum()) / max(lines.n, 1)

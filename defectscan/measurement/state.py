@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from defectscan.measurement.lines import LEAST_EVIDENCE, Lines
 from defectscan.measurement.pairing import carried, groove_numbers
 from defectscan.measurement.score import Count, Interval, Shot, count_lines
 
-Floats = NDArray[np.float64]
+Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 CROWDED_SHARE = 0.1

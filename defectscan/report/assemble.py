@@ -6,7 +6,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from defectscan.flags import Flag
 from defectscan.jobs import Job
@@ -192,7 +191,7 @@ def _registration(comparison: Comparison) -> content.Registration:
         *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
     ]
     return content.Registration(
-        after_on_before=warped,
+        after_on_before=warped.astype(np.uint8),
         lines=tuple(lines),
         residual_px=found.residual_px,
         overlap=found.overlap,

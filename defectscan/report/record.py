@@ -6,8 +6,9 @@ from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.score import Interval
+from defectscan.measurement.state import MeasuredShot, PanelScore
 from defectscan.output import to_json
-from defectscan.pipeline import Comparison, MeasuredShot, PanelScore
+from defectscan.pipeline import Comparison
 from defectscan.version import __version__
 
 FILES = ("report.html", "report.pdf", "result.json")

@@ -3,9 +3,10 @@
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction
 from defectscan.measurement.score import Interval
-from defectscan.pipeline import Comparison, PanelScore
+from defectscan.measurement.state import PanelScore
+from defectscan.pipeline import Comparison
 from defectscan.report import wording
-from defectscan.report.content import Estimate
+from defectscan.report.content import DensityUnit, Estimate
 
 CAUTION = (
     "A photo does not see how much clear coat is left: measure film thickness before any pass."
@@ -47,7 +48,7 @@ def of_comparison(comparison: Comparison) -> str:
 
 
 def _density(score: PanelScore) -> str:
-    unit = "mm/cm²" if score.has_scale else "px/px²"
+    unit: DensityUnit = "mm/cm²" if score.has_scale else "px/px²"
     return wording.density_and_interval(
         estimate(score.line_density), unit, limit=score.detection_limit
     )

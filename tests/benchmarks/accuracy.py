@@ -187,9 +187,7 @@ def report(rows: list[Row]) -> str:
     usable = [r for r in rows if r.correction is not None]
     off = np.array([r.correction - r.true_correction for r in usable])
     floor = np.array([r.floor_correction - r.true_correction for r in usable])
-    held = np.array(
-        [r.correction_low <= r.true_correction <= r.correction_high for r in usable]
-    )
+    held = np.array([r.correction_low <= r.true_correction <= r.correction_high for r in usable])
     ratio = np.sqrt(np.mean(off**2) / np.mean(floor**2))
     width = np.median([r.correction_high - r.correction_low for r in usable])
     out.append(

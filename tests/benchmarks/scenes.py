@@ -192,6 +192,3 @@ def _move(rng: np.random.Generator) -> NDArray[np.float64]:
 def without_grooves(seed: int) -> RenderedShot:
     """Render a shot of a panel with no groove at all."""
     return draw_case(seed, density_mm_per_cm2=0, states=1).before[0]
-
-
-

@@ -29,7 +29,8 @@ def lamp(
     """
     away = np.hypot((X - x) / stretch, Y - y)
     rim = 1 / (1 + np.exp((away - radius) / 0.7))
-    return (top * rim + glow * top / (1 + (away / radius) ** 2)).astype(np.float32)
+    light: Image = (top * rim + glow * top / (1 + (away / radius) ** 2)).astype(np.float32)
+    return light
 
 
 def found(*lights: Image, paint: float = PAINT) -> tuple[Highlight, ...]:

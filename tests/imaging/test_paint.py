@@ -1,6 +1,5 @@
 """Bare paint: the ground round the highlight that no edge divides."""
 
-import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -29,7 +28,6 @@ def panel(*, glow: float = 60.0, noise: float = 2.0) -> NDArray[np.float64]:
 
 def photo(picture: NDArray[np.float64]) -> Rgb:
     return np.clip(np.round(picture), 0, 255).astype(np.uint8)
-
 
 
 def test_bare_paint_fills_the_frame() -> None:

@@ -21,11 +21,12 @@ from tests.drawn_lines import (
     straight_lines,
 )
 
-SHAPE = (540, 720)
-CENTRE = np.array([355.0, 262.0])
+SHAPE = (420, 560)
+CENTRE = np.array([275.0, 205.0])
 ZONE = ring_zone(SHAPE, CENTRE, least_px=45)
 CIRCLES = circles(CENTRE, reach_px=12)
 STILL = np.eye(3)
+AWAY = np.array([0.0, 140.0])
 MOVE = np.array([[1.0, 0.02, 15.0], [-0.02, 1.0, -9.0], [0, 0, 1]])
 
 
@@ -158,18 +159,18 @@ def test_a_line_that_the_other_lamp_would_not_show_is_unknown() -> None:
     before = some_lines((100, 0), (200, 240))
     one = shot_of(before, ZONE, CIRCLES)
     # The lamp stands elsewhere: the old lines do not lie along its rings.
-    moved = replace(CIRCLES, centre_px=CENTRE + [0, 140])
+    moved = replace(CIRCLES, centre_px=CENTRE + AWAY)
     nothing = shot_of(no_lines(), np.ones(SHAPE, dtype=bool), moved)
     assert fates(one, nothing, STILL)[0] == [Fate.UNKNOWN, Fate.UNKNOWN]
     # Only one of them lies in the other's measuring zone.
     half = ZONE.copy()
-    half[:, 400:] = False
+    half[:, 320:] = False
     assert fates(one, shot_of(no_lines(), half, CIRCLES), STILL)[0] == [Fate.UNKNOWN, Fate.REMOVED]
 
 
 def test_a_line_that_the_lamp_before_would_not_have_shown_is_unknown() -> None:
     after = shot_of(some_lines((100, 0), (200, 240)), ZONE, CIRCLES)
-    moved = replace(CIRCLES, centre_px=CENTRE + [0, 140])
+    moved = replace(CIRCLES, centre_px=CENTRE + AWAY)
     before = shot_of(no_lines(), np.ones(SHAPE, dtype=bool), moved)
     assert fates(before, after, STILL) == ([], [Fate.UNKNOWN, Fate.UNKNOWN])
 
@@ -183,7 +184,7 @@ def test_fates_beyond_the_other_frame() -> None:
 
 def test_a_crossing_line_is_not_the_same() -> None:
     before = some_lines((150, 0))
-    x, y = CENTRE + [150, 0]
+    x, y = CENTRE[0] + 150, CENTRE[1]
     across = straight_lines([(x - 9, y, x + 9, y)])
     one, two = shot_of(before, ZONE, CIRCLES), shot_of(across, ZONE, CIRCLES)
     assert fates(one, two, STILL)[0] == [Fate.REMOVED]

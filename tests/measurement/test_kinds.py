@@ -49,9 +49,7 @@ def test_a_faint_line_is_no_deep_scratch() -> None:
 
 def test_even_directions_have_no_trails() -> None:
     rng = np.random.default_rng(0)
-    mistaken = [
-        find_trails(rng.uniform(0, np.pi, 150), np.ones(150)).share > 0 for _ in range(100)
-    ]
+    mistaken = [find_trails(rng.uniform(0, np.pi, 150), np.ones(150)).share > 0 for _ in range(100)]
     assert np.mean(mistaken) <= 0.05
 
 
@@ -109,7 +107,8 @@ def test_mean_direction_of_a_line(angle_deg: float) -> None:
 def glow(rise: float, width_px: float = 60.0) -> Image:
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     away = np.hypot(x - HIGHLIGHT.x_px, y - HIGHLIGHT.y_px)
-    return (0.05 * (1 + rise * np.exp(-((away / width_px) ** 2)))).astype(np.float32)
+    light: Image = (0.05 * (1 + rise * np.exp(-((away / width_px) ** 2)))).astype(np.float32)
+    return light
 
 
 def test_haze_is_the_glow_near_the_highlight() -> None:

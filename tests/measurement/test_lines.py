@@ -23,10 +23,10 @@ NOISE = 0.02
 ANGLES_DEG = (0, 11, 45, 73.5, 90, 120, 168.75)
 
 
-def direction_deg(tangent: Floats) -> Floats:
-    """Give mean directions as axes, 0 to 180 degrees."""
+def direction_deg(tangent: Floats) -> float:
+    """Give the mean direction as an axis, 0 to 180 degrees."""
     x, y = tangent.T
-    return np.rad2deg(np.arctan2((2 * x * y).mean(), (x**2 - y**2).mean()) / 2) % 180
+    return float(np.rad2deg(np.arctan2((2 * x * y).mean(), (x**2 - y**2).mean()) / 2)) % 180
 
 
 def apart_deg(one: float, other: float) -> float:

@@ -71,7 +71,7 @@ def test_pairing_fades_as_the_lamps_part() -> None:
     points, tilt = zone_grid(shot_of(no_lines(), ZONE, CIRCLES))
     means = []
     for move_px in (0.0, 30.0, 90.0):
-        moved = replace(CIRCLES, centre_px=CENTRE + [move_px, 0])
+        moved = replace(CIRCLES, centre_px=CENTRE + np.array([move_px, 0]))
         other = shot_of(no_lines(), np.ones(SHAPE, dtype=bool), moved)
         weight = pair_weight([Partner(shot=other, homography=np.eye(3))], surviving=0.8)
         means.append(float(weight(points, tilt).mean()))
@@ -93,7 +93,7 @@ def test_where_nothing_survives_nothing_is_gained_by_pairing() -> None:
 
 
 def test_a_weighted_count_is_as_unbiased() -> None:
-    moved = replace(CIRCLES, centre_px=CENTRE + [60, 20])
+    moved = replace(CIRCLES, centre_px=CENTRE + np.array([60, 20]))
     other = shot_of(no_lines(), np.ones(SHAPE, dtype=bool), moved)
     weight = pair_weight([Partner(shot=other, homography=np.eye(3))], surviving=0.8)
     found = [

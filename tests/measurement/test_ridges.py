@@ -34,7 +34,8 @@ def long_line(angle_deg: float, *, contrast: float = 0.5, width_px: float = 1.5)
 
 def closed_form(contrast: float, width_px: float, scale_px: float) -> float:
     """Second derivative across a Gaussian line, smoothed and scale-normalised."""
-    return contrast * width_px * scale_px**2 / (width_px**2 + scale_px**2) ** 1.5
+    spread: float = (width_px**2 + scale_px**2) ** 1.5
+    return contrast * width_px * scale_px**2 / spread
 
 
 @given(st.floats(-7, 7), st.floats(0.8, 4), st.floats(0.8, 9))

@@ -22,6 +22,7 @@ from defectscan.measurement.state import (
     score_state,
 )
 from tests.drawn_lines import (
+    SURE,
     lit_grooves,
     no_lines,
     ring_zone,
@@ -150,11 +151,11 @@ def test_a_groove_seen_twice_is_one_piece_of_evidence() -> None:
 def test_lines_are_counted_above_the_poorer_photos_noise() -> None:
     lines = strewn(6)
     # Half the lines stand out by little.
-    evidence = np.where(np.arange(lines.n) % 2, 50.0, 15.0)
+    evidence = np.where(np.arange(lines.n) % 2, SURE, 15.0)
     shot = measured(replace(lines, evidence=evidence))
     alone = scored(shot)
     beside_a_poor_one = scored(shot, noise=3 * NOISE)
-    assert beside_a_poor_one.shots[0].shot.lines.n == (evidence == 50).sum()
+    assert beside_a_poor_one.shots[0].shot.lines.n == (evidence == SURE).sum()
     assert alone.shots[0].shot.lines.n == lines.n
     ratio = beside_a_poor_one.line_density.value / alone.line_density.value
     assert 0.2 < ratio < 0.8
@@ -162,7 +163,7 @@ def test_lines_are_counted_above_the_poorer_photos_noise() -> None:
     assert scored(shot, noise=NOISE / 2).line_density == alone.line_density
     # Nor does it matter which of a state's own shots is the poor one.
     poor = replace(shot, noise=3 * NOISE)
-    assert scored(poor, shot).shots[1].shot.lines.n == (evidence == 50).sum()
+    assert scored(poor, shot).shots[1].shot.lines.n == (evidence == SURE).sum()
 
 
 def test_grade_grows_with_density() -> None:

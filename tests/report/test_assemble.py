@@ -10,7 +10,8 @@ import pytest
 from defectscan.errors import OutputExistsError
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
-from defectscan.pipeline import Comparison, PanelScore
+from defectscan.measurement.state import PanelScore
+from defectscan.pipeline import Comparison
 from defectscan.report import record
 from defectscan.report.assemble import (
     comparison_panel,
@@ -97,9 +98,7 @@ def test_an_unregistered_pair_says_why(comparison: Comparison) -> None:
 
 
 def test_unknown_is_not_zero(unscaled: Comparison) -> None:
-    panel = comparison_panel(
-        replace(unscaled, correction=Correction(percent=None)), title=""
-    )
+    panel = comparison_panel(replace(unscaled, correction=Correction(percent=None)), title="")
     assert panel.density_unit == "px/px²"
     assert panel.before.grade is None
     assert panel.before.photos[0].mm_per_px is None

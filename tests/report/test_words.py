@@ -7,7 +7,8 @@ import pytest
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction
 from defectscan.measurement.score import Interval
-from defectscan.pipeline import Comparison, PanelScore
+from defectscan.measurement.state import PanelScore
+from defectscan.pipeline import Comparison
 from defectscan.report import words
 from defectscan.report.content import Estimate
 
