@@ -419,8 +419,8 @@ def _paired(
     before: PanelScore, after: PanelScore, frames: Sequence[Sequence[Floats | None]]
 ) -> tuple[Count, Count]:
     """Return both counts, weighted towards ground where both states show the same grooves."""
-    known = all(matrix is not None for state in frames for matrix in state)
-    if before.as_seen or not known:
+    known = [[matrix for matrix in state if matrix is not None] for state in frames]
+    if before.as_seen or [len(state) for state in known] != [len(state) for state in frames]:
         return before.count, after.count
     surviving = after.count.density / max(before.count.density, 1e-12)
     shots = [[shot.shot for shot in state.shots] for state in (before, after)]
@@ -430,11 +430,11 @@ def _paired(
             pair_weight(
                 [
                     Partner(shot=shot, homography=np.linalg.inv(there) @ here)
-                    for shot, there in zip(shots[other], frames[other], strict=True)
+                    for shot, there in zip(shots[other], known[other], strict=True)
                 ],
                 surviving=surviving,
             )
-            for here in frames[own]
+            for here in known[own]
         ]
         counts.append(count_lines(shots[own], weights=weights, thinning_px=np.inf))
     return counts[0], counts[1]

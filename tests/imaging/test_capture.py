@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import skimage.data
 from numpy.typing import NDArray
 
 from defectscan.imaging.capture import (
@@ -17,6 +18,7 @@ from defectscan.imaging.capture import (
     check_photo,
     problems,
 )
+from defectscan.imaging.linear_light import srgb_to_linear
 from defectscan.imaging.photo import Photo, read_photo
 from defectscan.simulation.develop import Development
 from defectscan.simulation.render import render_shot
@@ -263,6 +265,16 @@ def test_blur_does_not_hang_on_how_many_lines_there_are_or_how_bright() -> None:
     )
     assert few == pytest.approx(many, rel=0.12)
     assert faint == pytest.approx(many, rel=0.12)
+
+
+@pytest.mark.parametrize("name", ["brick", "camera", "coins"])
+def test_blur_of_real_photos(name: str) -> None:
+    """Judge photos that come with scikit-image, none of them of paint."""
+    picture = srgb_to_linear(getattr(skimage.data, name)() / 255).astype(np.float32)
+    assert max(blur_px(picture, ())) < MOST_BLUR_PX
+    for spread in (2.5, 4.0):
+        softened = np.asarray(cv2.GaussianBlur(picture, (0, 0), spread), dtype=np.float32)
+        assert np.median(blur_px(softened, ())) == pytest.approx(spread, rel=0.2)
 
 
 def test_noise_alone_tells_nothing_of_blur() -> None:
