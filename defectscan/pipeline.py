@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -378,6 +378,9 @@ def compare(
     others = measure_state(
         second, mm_per_px=mm_per_px, as_seen=as_seen, like=like, progress=progress
     )
+    # The same photo for both states is measured once: it differs from itself by nothing.
+    known = {shot.photo.sha256: shot for shot in shots}
+    others = [known.get(shot.photo.sha256, shot) for shot in others]
     progress("registration")
     registrations = (
         [register_shots(shots[0], shot) for shot in shots[1:]],
@@ -388,21 +391,13 @@ def compare(
 
 def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:
     """Register a shot on another of the same panel by what is fixed to it."""
-    found = register(
+    if before.photo.sha256 == after.photo.sha256:
+        return Registration.same()
+    return register(
         before.photo.luminance,
         after.photo.luminance,
         before_ignore=_bloom_mask(before),
         after_ignore=_bloom_mask(after),
-    )
-    if before.photo.sha256 != after.photo.sha256:
-        return found
-    return replace(
-        found,
-        registered=True,
-        reason="it is the same photo",
-        homography_after_to_before=np.eye(3),
-        residual_px=0.0,
-        overlap=1.0,
     )
 
 

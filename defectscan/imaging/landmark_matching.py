@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.imaging.landmarks import SHRINK, Floats, Image, Landmarks, Mask
+from defectscan.imaging.landmarks import SHRINK, Floats, Image, Landmarks, Mask, ShotPair
 from defectscan.imaging.panel_motion import Links, PanelMotion, no_links
 
 # An edge's neighbouring points share their errors: 100 px of edge count as one speck.
@@ -52,8 +52,7 @@ class EdgesFound:
 
 
 def match_edges(
-    before: Landmarks,
-    after: Landmarks,
+    pair: ShotPair,
     motion: PanelMotion,
     *,
     reach: int,
@@ -65,7 +64,7 @@ def match_edges(
 
     Parameters
     ----------
-    before, after
+    pair
         The two shots.
     motion
         How the panel moved, roughly.
@@ -78,7 +77,7 @@ def match_edges(
     at_most
         About how many points to look for.
     """
-    own, other = (after, before) if backward else (before, after)
+    own, other = (pair.after, pair.before) if backward else (pair.before, pair.after)
     move = motion.forth if backward else motion.back
     every = max(1, -(-len(own.edge_xy_px) // at_most))
     xy, normal = own.edge_xy_px[::every], own.edge_normal[::every]
@@ -118,8 +117,7 @@ def match_edges(
 
 
 def edge_links(
-    before: Landmarks,
-    after: Landmarks,
+    pair: ShotPair,
     motion: PanelMotion,
     *,
     reach: int,
@@ -127,38 +125,35 @@ def edge_links(
     at_most: int = 300,
 ) -> Links:
     """Link before's edges to those found in after."""
-    edges = match_edges(before, after, motion, reach=reach, coarse=coarse, at_most=at_most)
-    return links_of(edges, before, after, coarse=coarse)
+    edges = match_edges(pair, motion, reach=reach, coarse=coarse, at_most=at_most)
+    return links_of(pair, edges, coarse=coarse)
 
 
-def links_of(
-    edges: EdgesFound, before: Landmarks, after: Landmarks, *, coarse: bool = False
-) -> Links:
+def links_of(pair: ShotPair, edges: EdgesFound, *, coarse: bool = False) -> Links:
     """Return the links of before's edges found in after."""
     deviation = _COARSE_EDGE_DEVIATION_PX if coarse else _EDGE_DEVIATION_PX
     return Links(
-        after=after.to_unit(edges.other_xy_px),
-        before=before.to_unit(edges.own_xy_px),
+        after=pair.after.to_unit(edges.other_xy_px),
+        before=pair.before.to_unit(edges.own_xy_px),
         normal=edges.normal,
-        deviation=np.full(edges.n_found, deviation / before.half_px),
+        deviation=np.full(edges.n_found, deviation / pair.before.half_px),
         is_point=np.zeros(edges.n_found, dtype=bool),
     )
 
 
-def speck_links(
-    before: Landmarks, after: Landmarks, motion: PanelMotion, *, within_px: float
-) -> Links:
+def speck_links(pair: ShotPair, motion: PanelMotion, *, within_px: float) -> Links:
     """Link specks that are each other's nearest.
 
     Parameters
     ----------
-    before, after
+    pair
         The two shots.
     motion
         How the panel moved, with its covariance.
     within_px
         How near they must be, beside what the covariance allows.
     """
+    before, after = pair.before, pair.after
     if not len(before.speck_xy_px) or not len(after.speck_xy_px):
         return no_links()
     from_after, in_before = after.to_unit(after.speck_xy_px), before.to_unit(before.speck_xy_px)

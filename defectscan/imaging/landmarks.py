@@ -87,6 +87,20 @@ class Landmarks:
         return xy * self.half_px + self.middle_px
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShotPair:
+    """Two shots of a panel.
+
+    Parameters
+    ----------
+    before, after
+        What each shows that is fixed to the panel.
+    """
+
+    before: Landmarks
+    after: Landmarks
+
+
 def find_landmarks(luminance: Image, *, ignored: Mask, lines: Mask | None = None) -> Landmarks:
     """Find what is fixed to the panel.
 

@@ -13,7 +13,7 @@ from defectscan.imaging.landmark_matching import (
     match_edges,
     speck_links,
 )
-from defectscan.imaging.landmarks import Floats, Landmarks
+from defectscan.imaging.landmarks import Floats, Landmarks, ShotPair
 from defectscan.imaging.panel_motion import (
     Links,
     PanelMotion,
@@ -104,8 +104,7 @@ class Proof:
 
 
 def prove(
-    before: Landmarks,
-    after: Landmarks,
+    pair: ShotPair,
     motion: PanelMotion,
     *,
     specks: bool = True,
@@ -115,7 +114,7 @@ def prove(
 
     Parameters
     ----------
-    before, after
+    pair
         The two shots.
     motion
         A motion that was fitted to them.
@@ -124,14 +123,15 @@ def prove(
     at_most
         About how many edge points of each shot to look for.
     """
+    before, after = pair.before, pair.after
     half = before.half_px
-    points = speck_links(before, after, motion, within_px=3.0) if specks else no_links()
-    forward = match_edges(before, after, motion, reach=6, at_most=at_most)
-    backward = match_edges(before, after, motion, reach=6, backward=True, at_most=at_most)
+    points = speck_links(pair, motion, within_px=3.0) if specks else no_links()
+    forward = match_edges(pair, motion, reach=6, at_most=at_most)
+    backward = match_edges(pair, motion, reach=6, backward=True, at_most=at_most)
     n_seen = forward.n_seen + backward.n_seen
     n_edges = len(forward.seen) + len(backward.seen)
     edges_found = (forward.n_found + backward.n_found) / max(n_seen, 1)
-    links = join(points, links_of(forward, before, after))
+    links = join(points, links_of(pair, forward))
     group = np.concatenate([np.arange(len(points)), len(points) + _pieces(forward)])
     off = held_out(motion, links, tolerance=_FIT_TOLERANCE_PX / half, group=group) * half
     pieces_off = off[len(points) :]
@@ -154,8 +154,7 @@ def prove(
         motion=motion,
         residual_px=residual,
         held_out_px=float(np.median(off)) if len(off) else np.inf,
-        uncertainty_px=uncertainty_px(before, after, motion)
-        * max(1.0, residual / _USUAL_RESIDUAL_PX),
+        uncertainty_px=uncertainty_px(pair, motion) * max(1.0, residual / _USUAL_RESIDUAL_PX),
         n_specks=n_specks,
         n_specks_needed=n_needed,
         n_pieces=n_pieces,
@@ -163,36 +162,33 @@ def prove(
         n_edges_seen=n_seen,
         edges_found=edges_found,
         edges_agree=edges_agree,
-        overlap=_overlap(before, after, motion),
+        overlap=_overlap(pair, motion),
     )
 
 
-def shared_points(
-    before: Landmarks, after: Landmarks, motion: PanelMotion, n_a_side: int
-) -> Floats:
+def shared_points(pair: ShotPair, motion: PanelMotion, *, n_a_side: int) -> Floats:
     """Return points of a grid over after, in units, that before shows as well."""
-    grid = _grid(after, n_a_side)
+    before = pair.before
+    grid = _grid(pair.after, n_a_side)
     xy_px = before.to_px(motion.forth(grid))
     last = np.array([before.width_px, before.height_px]) - 0.5
     shared: Floats = grid[((xy_px >= -0.5) & (xy_px <= last)).all(axis=1)]
     return shared
 
 
-def uncertainty_px(before: Landmarks, after: Landmarks, motion: PanelMotion) -> float:
+def uncertainty_px(pair: ShotPair, motion: PanelMotion) -> float:
     """Return the motion's expected error over what both shots show."""
-    x = shared_points(before, after, motion, 9)
+    x = shared_points(pair, motion, n_a_side=9)
     if len(x) < 4:
         return np.inf
     variance = np.trace(motion.spread(x), axis1=1, axis2=2).mean()
-    return float(np.sqrt(variance)) * before.half_px
+    return float(np.sqrt(variance)) * pair.before.half_px
 
 
-def mean_distance_px(
-    before: Landmarks, after: Landmarks, motion: PanelMotion, other: PanelMotion
-) -> float:
+def mean_distance_px(pair: ShotPair, motion: PanelMotion, *, other: PanelMotion) -> float:
     """Return how far two motions differ over the after frame."""
-    grid = _grid(after, 5)
-    return float(np.abs(motion.forth(grid) - other.forth(grid)).mean()) * before.half_px
+    grid = _grid(pair.after, 5)
+    return float(np.abs(motion.forth(grid) - other.forth(grid)).mean()) * pair.before.half_px
 
 
 def _specks_against_chance(
@@ -231,8 +227,9 @@ def _pieces(edges: EdgesFound) -> NDArray[np.int64]:
     return np.unique(key, axis=0, return_inverse=True)[1].ravel()
 
 
-def _overlap(before: Landmarks, after: Landmarks, motion: PanelMotion) -> float:
-    frame, corners = (_corners_px(shot) for shot in (before, after))
+def _overlap(pair: ShotPair, motion: PanelMotion) -> float:
+    before, after = pair.before, pair.after
+    frame, corners = _corners_px(before), _corners_px(after)
     moved = before.to_px(project(motion.homography, after.to_unit(corners)))
     area, _ = cv2.intersectConvexConvex(
         frame.astype(np.float32), cv2.convexHull(moved.astype(np.float32))

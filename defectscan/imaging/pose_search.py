@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.imaging.landmark_matching import edge_links, speck_links
-from defectscan.imaging.landmarks import Floats, Image, Landmarks, Mask
+from defectscan.imaging.landmarks import Floats, Image, Landmarks, Mask, ShotPair
 from defectscan.imaging.panel_motion import VOTED, PanelMotion, fit, join, start
 
 _FIELD_PX = 168
@@ -26,20 +26,20 @@ _STILL_PX = 0.1
 
 
 def poses_by_edges(
-    before: Landmarks, after: Landmarks, *, quarter_turns: int = 0, at_most: int = 3
+    pair: ShotPair, *, quarter_turns: int = 0, at_most: int = 3
 ) -> list[PanelMotion]:
     """Correlate the fields of gradients over turns and scales; return the best shifts.
 
     Parameters
     ----------
-    before, after
+    pair
         The two shots.
     quarter_turns
         By how many quarter turns the camera was turned.
     at_most
         How many poses to return, the best first.
     """
-    fixed, moving = _gradient_field(before), _gradient_field(after)
+    fixed, moving = _gradient_field(pair.before), _gradient_field(pair.after)
     size = cv2.getOptimalDFTSize(_FIELD_PX * 3 // 2)
     spectrum = cv2.dft(_padded(fixed, size))
     middle, moving_middle = (np.array(f.shape[1::-1]) / 2 - 0.5 for f in (fixed, moving))
@@ -66,20 +66,19 @@ def poses_by_edges(
     return _distinct(found, apart=(0.08, 0.08, 0.12, 0.06), at_most=at_most)
 
 
-def poses_by_specks(
-    before: Landmarks, after: Landmarks, around: PanelMotion, *, at_most: int = 6
-) -> list[PanelMotion]:
+def poses_by_specks(pair: ShotPair, around: PanelMotion, *, at_most: int = 6) -> list[PanelMotion]:
     """Let pairs of specks vote for shifts, within what is known of the motion.
 
     Parameters
     ----------
-    before, after
+    pair
         The two shots.
     around
         What is known; where its turn is open, turns and scales are tried as well.
     at_most
         How many poses to return, the best first.
     """
+    before, after = pair.before, pair.after
     deviation = np.sqrt(np.diag(around.covariance))
     is_open = deviation[3] > 0.02
     voters = _OPEN_VOTERS if is_open else _VOTERS
@@ -111,11 +110,10 @@ def poses_by_specks(
 
 
 def linked(
-    before: Landmarks,
-    after: Landmarks,
+    pair: ShotPair,
     motion: PanelMotion,
-    expected: Floats,
     *,
+    expected: Floats,
     within_px: tuple[float, ...],
     specks: bool = True,
     edges: bool = True,
@@ -126,17 +124,17 @@ def linked(
     grid = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [0.0, 0.0]])
     stages = list(within_px) + [within_px[-1]] * (_LAST_STAGES if to_the_end else 0)
     for stage, within in enumerate(stages):
-        parts = [speck_links(before, after, motion, within_px=within)] if specks else []
+        parts = [speck_links(pair, motion, within_px=within)] if specks else []
         if edges:
             reach = 8 if within > 5 else 6
-            parts.append(edge_links(before, after, motion, reach=reach, at_most=at_most))
+            parts.append(edge_links(pair, motion, reach=reach, at_most=at_most))
         links = join(*parts)
         if len(links) < _FEWEST_LINKS:
             return None
         was = motion.forth(grid)
-        tolerance = max(within / 2, _LEAST_TOLERANCE_PX) / before.half_px
+        tolerance = max(within / 2, _LEAST_TOLERANCE_PX) / pair.before.half_px
         motion = fit(motion, links, tolerance=tolerance, expected=expected, rounds=5)
-        change = np.abs(motion.forth(grid) - was).max() * before.half_px
+        change = np.abs(motion.forth(grid) - was).max() * pair.before.half_px
         if stage >= len(within_px) and change < _STILL_PX:
             break
     return motion

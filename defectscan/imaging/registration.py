@@ -1,13 +1,13 @@
 """Register two shots of one panel by what is fixed to it, or say why that cannot be done."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from defectscan.imaging.landmark_matching import edge_links
-from defectscan.imaging.landmarks import Floats, Image, Landmarks, Mask, find_landmarks
+from defectscan.imaging.landmarks import Floats, Image, Mask, ShotPair, find_landmarks
 from defectscan.imaging.motion_proof import (
     Proof,
     mean_distance_px,
@@ -181,16 +181,14 @@ def register(
     Registration
         See `register_landmarks`.
     """
-    return register_landmarks(
-        find_landmarks(before, ignored=before_ignore, lines=before_lines),
-        find_landmarks(after, ignored=after_ignore, lines=after_lines),
-        initial=initial,
+    pair = ShotPair(
+        before=find_landmarks(before, ignored=before_ignore, lines=before_lines),
+        after=find_landmarks(after, ignored=after_ignore, lines=after_lines),
     )
+    return register_landmarks(pair, initial=initial)
 
 
-def register_landmarks(
-    before: Landmarks, after: Landmarks, *, initial: Floats | None = None
-) -> Registration:
+def register_landmarks(pair: ShotPair, *, initial: Floats | None = None) -> Registration:
     """Register by landmarks: edges and specks, never the highlight nor lines of light.
 
     Starts come from the correlation of gradients and from votes of pairs of specks, upright and
@@ -201,7 +199,7 @@ def register_landmarks(
 
     Parameters
     ----------
-    before, after
+    pair
         The two shots' landmarks.
     initial
         A homography from after to before to start from, shape (3, 3).
@@ -212,103 +210,104 @@ def register_landmarks(
         Also where there is none, with the reason.
     """
     best: Proof | None = None
-    for proof in _starts(before, after, initial):
+    for proof in _starts(pair, initial):
         if best is None or proof.score > best.score:
             best = proof
         if proof.is_promising:
-            settled = _settled(before, after, proof)
+            settled = _settled(pair, proof)
             if _shortcoming(settled) is None:
-                return _registration(before, after, settled)
+                return _registration(pair, settled)
     if best is not None:
-        best = _settled(before, after, best)
-    return _registration(before, after, best)
+        best = _settled(pair, best)
+    return _registration(pair, best)
 
 
-def _starts(before: Landmarks, after: Landmarks, initial: Floats | None) -> Iterator[Proof]:
+def _starts(pair: ShotPair, initial: Floats | None) -> Iterator[Proof]:
     """Yield fits that may be worth settling, the likelier ones first."""
+    before, after = pair.before, pair.after
     if initial is not None:
         corners = np.array([[-1.0, -0.75], [1.0, -0.75], [1.0, 0.75], [-1.0, 0.75]])
         there = before.to_unit(project(initial, after.to_px(corners)))
         unit, _ = cv2.findHomography(corners, there)
         pose = from_homography(np.asarray(unit, dtype=np.float64))
-        yield from _best_of(before, after, [pose])
+        yield from _best_of(pair, [pose])
     has_edges = min(len(before.edge_xy_px), len(after.edge_xy_px)) >= _FEWEST_EDGES
     for quarter_turns in (0, 2, 1, 3):
         edges_agree = False
         if has_edges:
-            for proof in _starts_by_edges(before, after, quarter_turns):
+            for proof in _starts_by_edges(pair, quarter_turns):
                 edges_agree |= proof.edges_agree and proof.overlap > _CLEARLY_UPRIGHT
                 yield proof
-        poses = poses_by_specks(before, after, start(quarter_turns), at_most=4)
-        yield from _best_of(before, after, poses, edges=False)
+        poses = poses_by_specks(pair, start(quarter_turns), at_most=4)
+        yield from _best_of(pair, poses, edges=False)
         if edges_agree:
             break
 
 
-def _starts_by_edges(before: Landmarks, after: Landmarks, quarter_turns: int) -> Iterator[Proof]:
+def _starts_by_edges(pair: ShotPair, quarter_turns: int) -> Iterator[Proof]:
     held: list[PanelMotion] = []
-    for pose in poses_by_edges(before, after, quarter_turns=quarter_turns):
-        motion = _held_by_edges(before, after, pose)
-        if motion is None or any(
-            mean_distance_px(before, after, motion, other) < 4 for other in held
-        ):
+    for pose in poses_by_edges(pair, quarter_turns=quarter_turns):
+        coarse = _held_by_edges(pair, pose)
+        if coarse is None or any(mean_distance_px(pair, coarse, other=other) < 4 for other in held):
             continue
-        held.append(motion)
-        poses = [motion]
-        # Edges in one direction leave the way along them open: specks may close it.
-        if uncertainty_px(before, after, motion) > _SLIDING_PX:
-            poses += poses_by_specks(before, after, motion, at_most=4)
-        yield from _best_of(before, after, poses)
+        held.append(coarse)
+        fine = linked(pair, coarse, expected=FLAT, within_px=(8, 4), specks=False, at_most=200)
+        poses = [coarse if fine is None else fine]
+        # Edges in one direction leave the way along them open: specks may close it. On a curved
+        # panel the finer fit may be the farther off.
+        if uncertainty_px(pair, coarse) > _SLIDING_PX:
+            for motion in (poses[0], coarse):
+                around = replace(motion, covariance=coarse.covariance)
+                poses += poses_by_specks(pair, around, at_most=3)
+        yield from _best_of(pair, poses)
 
 
-def _held_by_edges(before: Landmarks, after: Landmarks, motion: PanelMotion) -> PanelMotion | None:
+def _held_by_edges(pair: ShotPair, motion: PanelMotion) -> PanelMotion | None:
     for reach, expected in _COARSE_STAGES:
-        links = edge_links(before, after, motion, reach=reach, coarse=True, at_most=200)
+        links = edge_links(pair, motion, reach=reach, coarse=True, at_most=200)
         if len(links) < _FEWEST_HELD:
             return None
-        motion = fit(motion, links, tolerance=8 / before.half_px, expected=expected, rounds=4)
-    return linked(before, after, motion, FLAT, within_px=(8, 4), specks=False, at_most=200)
+        motion = fit(motion, links, tolerance=8 / pair.before.half_px, expected=expected, rounds=4)
+    return motion
 
 
-def _best_of(
-    before: Landmarks, after: Landmarks, poses: list[PanelMotion], *, edges: bool = True
-) -> list[Proof]:
+def _best_of(pair: ShotPair, poses: list[PanelMotion], *, edges: bool = True) -> list[Proof]:
     """Fit from each pose; return the best fit's proof, or nothing."""
     proofs = []
     for pose in poses:
         motion = linked(
-            before, after, pose, FLAT, within_px=(24, 12, 8, 5, 4), edges=edges, at_most=200
+            pair, pose, expected=FLAT, within_px=(24, 12, 8, 5, 4), edges=edges, at_most=200
         )
         if motion is not None:
-            proofs.append(prove(before, after, motion, at_most=200))
+            proofs.append(prove(pair, motion, at_most=200))
     return sorted(proofs, key=lambda proof: -proof.score)[:1]
 
 
-def _settled(before: Landmarks, after: Landmarks, proof: Proof) -> Proof:
+def _settled(pair: ShotPair, proof: Proof) -> Proof:
     """Fit to the end, without the specks where these prove nothing."""
-    together = _flat_or_curved(before, after, proof, specks=True)
+    together = _flat_or_curved(pair, proof, specks=True)
     if together.specks_prove or not together.edges_agree:
         return together
-    return _flat_or_curved(before, after, together, specks=False)
+    return _flat_or_curved(pair, together, specks=False)
 
 
-def _flat_or_curved(before: Landmarks, after: Landmarks, proof: Proof, *, specks: bool) -> Proof:
+def _flat_or_curved(pair: ShotPair, proof: Proof, *, specks: bool) -> Proof:
     flat = linked(
-        before, after, proof.motion, FLAT, within_px=(4, 3), specks=specks, to_the_end=True
+        pair, proof.motion, expected=FLAT, within_px=(4, 3), specks=specks, to_the_end=True
     )
     if flat is None:
         return proof
-    flat_proof = prove(before, after, flat, specks=specks)
+    flat_proof = prove(pair, flat, specks=specks)
     curved = linked(
-        before, after, flat, CURVED, within_px=(6, 4, 3), specks=specks, to_the_end=True
+        pair, flat, expected=CURVED, within_px=(6, 4, 3), specks=specks, to_the_end=True
     )
     if curved is None:
         return flat_proof
-    curved_proof = prove(before, after, curved, specks=specks)
-    if curved_proof.specks_prove != flat_proof.specks_prove:
-        return curved_proof if curved_proof.specks_prove else flat_proof
+    curved_proof = prove(pair, curved, specks=specks)
     if curved.bend_significance() > _BEND_CHI_SQUARE:
         return curved_proof
+    if curved_proof.specks_prove != flat_proof.specks_prove:
+        return curved_proof if curved_proof.specks_prove else flat_proof
     return curved_proof if curved_proof.score > flat_proof.score + _BEND_COST else flat_proof
 
 
@@ -344,14 +343,14 @@ def _shortcoming(proof: Proof | None) -> str | None:
     return None
 
 
-def _registration(before: Landmarks, after: Landmarks, proof: Proof | None) -> Registration:
+def _registration(pair: ShotPair, proof: Proof | None) -> Registration:
     reason = _shortcoming(proof)
     if proof is None:
-        proof = prove(before, after, start())
-    panel_map = _panel_map(before, after, proof.motion)
+        proof = prove(pair, start())
+    panel_map = _panel_map(pair, proof.motion)
     homography, bend_px = np.full((3, 3), np.nan), 0.0
     if reason is None:
-        xy_px = after.to_px(shared_points(before, after, proof.motion, 14))
+        xy_px = pair.after.to_px(shared_points(pair, proof.motion, n_a_side=14))
         there = panel_map.to_before(xy_px)
         homography = np.asarray(cv2.findHomography(xy_px, there)[0], dtype=np.float64)
         if proof.motion.is_bent:
@@ -375,7 +374,8 @@ def _registration(before: Landmarks, after: Landmarks, proof: Proof | None) -> R
     )
 
 
-def _panel_map(before: Landmarks, after: Landmarks, motion: PanelMotion) -> PanelMap:
+def _panel_map(pair: ShotPair, motion: PanelMotion) -> PanelMap:
+    before, after = pair.before, pair.after
     from_unit = np.diag([before.half_px, before.half_px, 1.0])
     from_unit[:2, 2] = before.middle_px
     to_unit = np.diag([1 / after.half_px, 1 / after.half_px, 1.0])

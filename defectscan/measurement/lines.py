@@ -24,6 +24,8 @@ SKIRT = 0.3
 LEAST_LENGTH_PX = 9.0
 MARGIN_PX = 6
 END_SHARE = 0.08
+# How far blur carries a line's end beyond itself, at that share of its brightness.
+BLURRED_END_PX = 2.5
 CORE_SHARE = 0.35
 LEAST_EVIDENCE = 10.0
 KNOB_SHARE = 0.25
@@ -223,7 +225,8 @@ def _fit(chains: _Chains) -> _Bends:
     value = value / np.bincount(label, weights=value, minlength=n)[label]
 
     def total(part: Floats) -> Floats:
-        return np.bincount(label, weights=part * value, minlength=n)
+        # Without any chain numpy counts in whole numbers.
+        return np.bincount(label, weights=part * value, minlength=n).astype(np.float64)
 
     middle = np.stack([total(chains.points[:, k]) for k in (0, 1)], axis=-1)
     off = chains.points - middle[label]
@@ -340,7 +343,7 @@ def _resample(chains: _Chains, ridges: Ridges) -> Lines:
     return Lines(
         xy_px=points,
         tangent=tangent,
-        length_px=np.ones(len(line)),
+        length_px=1 - 2 * BLURRED_END_PX / np.bincount(line)[line] if len(line) else np.zeros(0),
         contrast=value,
         line=line,
         evidence=evidence[left],

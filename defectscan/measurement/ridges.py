@@ -13,6 +13,7 @@ Mask = NDArray[np.bool_]
 N_DIRECTIONS = 12
 WIDTH_PX = 1.2
 REACH_PX = 4.5
+LEAST_NOISE = 2e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,7 +135,8 @@ def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
         np.take_along_axis(tiles, (share * seen).astype(np.int64)[..., None], axis=-1)[..., 0]
         for share in (0.0228, 0.1587, 0.5)
     )
-    coarse = np.maximum(half - middle, (half - tail) / 2)
+    # A picture without noise still has its steps of brightness.
+    coarse = np.maximum(np.maximum(half - middle, (half - tail) / 2), LEAST_NOISE)
     coarse[seen < tiles.shape[-1] // 8] = np.nan
     known = np.isfinite(coarse)
     if not known.any():

@@ -361,8 +361,13 @@ def _exposure(
     total = 0.0
     angles = (sector + (np.arange(3) + 0.5) / 3) * np.pi / N_SECTORS
     for cos, sin in zip(np.cos(angles), np.sin(angles), strict=True):
-        seen = np.abs(tilt[:, 0] * cos + tilt[:, 1] * sin) <= reach
+        u = tilt[:, 0] * cos + tilt[:, 1] * sin
+        # A grid point stands for a cell, of which the window's edge may cut a part.
+        cover = np.minimum(u + GRID_PX / 2, reach) - np.maximum(u - GRID_PX / 2, -reach)
+        seen = cover > 0
         part = emphasis[seen]
+        if np.isfinite(reach):
+            part = part * (cover[seen] / GRID_PX)
         if spread_rate is not None:
             xx, yy, xy = (values[seen] for values in spread_rate)
             part = part * np.abs(xx * cos**2 + yy * sin**2 + xy * cos * sin)

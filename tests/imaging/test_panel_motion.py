@@ -84,8 +84,7 @@ def test_derivatives_are_those_of_small_changes(quarter_turns: int) -> None:
     wide = motion.derivatives(x)
     for number, step in enumerate(np.eye(14) * 1e-6):
         ahead, behind = (
-            replace(motion, parameters=motion.parameters + sign * step).forth(x)
-            for sign in (1, -1)
+            replace(motion, parameters=motion.parameters + sign * step).forth(x) for sign in (1, -1)
         )
         assert_allclose(wide[..., number], (ahead - behind) / 2e-6, atol=1e-7)
 
@@ -136,7 +135,7 @@ def test_edges_bind_across_only() -> None:
         normal=np.tile([0.0, 1.0], (30, 1)),
         is_point=np.zeros(30, dtype=bool),
     )
-    shifted = replace(links, before=links.before + (0.1, 0.0))
+    shifted = replace(links, before=links.before + np.array([0.1, 0.0]))
     assert_allclose(residuals(start(), shifted), residuals(start(), links), atol=1e-15)
     found = fit(start(), links, tolerance=0.01, expected=FLAT)
     spread = found.spread(np.zeros((1, 2)))[0]
@@ -160,9 +159,7 @@ def test_held_out_residuals_are_those_of_a_fit_without_them() -> None:
     off = held_out(found, links, tolerance=1e3, group=group)
     for number in range(12):
         rest = group != number
-        others = Links(
-            **{name: getattr(links, name)[rest] for name in Links.__dataclass_fields__}
-        )
+        others = Links(**{name: getattr(links, name)[rest] for name in Links.__dataclass_fields__})
         without = fit(start(), others, tolerance=1e3, expected=FLAT, rounds=30)
         miss = (without.forth(x) - links.before)[group == number].mean(axis=0)
         # one mean row stands for the group's two rows: nearly, not wholly, the same

@@ -59,7 +59,7 @@ def mean_error_px(found: Registration, homography: Floats) -> float:
     return float(np.linalg.norm(mapped - GRID, axis=1).mean())
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "shapes", [(TRIM, TAPE), (EDGE, BADGE), (EDGE, TRIM, TAPE)], ids=["trim", "edge", "all"]
 )
@@ -146,16 +146,13 @@ def test_two_panels_are_not_one(other: DrawnPanel) -> None:
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
 def test_a_turned_photo_is_registered_as_turned(quarter_turns: int) -> None:
-    panel = DrawnPanel(
-        shapes=(TRIM, TAPE), specks_px=draw_specks(np.random.default_rng(21), 20)
-    )
+    panel = DrawnPanel(shapes=(TRIM, TAPE), specks_px=draw_specks(np.random.default_rng(21), 20))
     rng = np.random.default_rng(4)
     moved = camera_moved(4)
     first, first_ignore = draw_picture(panel, rng)
     second, second_ignore = draw_picture(panel, rng, move=by(moved), highlight_px=(430, 330))
-    turned, turned_ignore = (
-        np.ascontiguousarray(np.rot90(picture, quarter_turns)) for picture in (second, second_ignore)
-    )
+    turned = np.rot90(second, quarter_turns).copy()
+    turned_ignore = np.rot90(second_ignore, quarter_turns).copy()
     found = register(first, turned, before_ignore=first_ignore, after_ignore=turned_ignore)
     assert found.registered, found.reason
     assert found.turned_deg == 90 * quarter_turns
@@ -180,9 +177,7 @@ def test_a_shot_on_itself_stays_where_it_is() -> None:
 
 
 def test_shots_of_different_size_are_registered() -> None:
-    panel = DrawnPanel(
-        shapes=(TRIM, TAPE), specks_px=draw_specks(np.random.default_rng(31), 20)
-    )
+    panel = DrawnPanel(shapes=(TRIM, TAPE), specks_px=draw_specks(np.random.default_rng(31), 20))
     moved = np.diag([0.8, 0.8, 1.0]) @ camera_moved(3)
     rng = np.random.default_rng(5)
     first, first_ignore = draw_picture(panel, rng)
@@ -203,7 +198,8 @@ def test_a_curved_panel_is_mapped_with_its_bend() -> None:
     def bent(xy: Floats) -> Floats:
         # the middle of a cylinder about a level axis stands out towards the camera
         height = 1 - ((xy[:, 1] - MIDDLE[1]) / MIDDLE[1]) ** 2
-        return project(moved, xy) + height[:, None] * np.array([6.0, 10.0])
+        out: Floats = project(moved, xy) + height[:, None] * np.array([6.0, 10.0])
+        return out
 
     rng = np.random.default_rng(9)
     first, first_ignore = draw_picture(panel, rng)
