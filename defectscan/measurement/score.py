@@ -218,7 +218,9 @@ class _View:
             crosswise = np.zeros(len(across))
             typical = float(lines.length_px.sum()) / max(lines.n, 1)
         inside = size <= limit
-        emphasis = np.exp(-((size[inside] / thinning_px) ** 2))
+        emphasis = np.ones(int(inside.sum()))
+        if np.isfinite(reach):
+            emphasis = np.exp(-((size[inside] / thinning_px) ** 2))
         if weight is not None:
             counted = counted * weight(lines.xy_px, tilt)
             emphasis = emphasis * weight(grid[inside], grid_tilt[inside])
@@ -359,7 +361,7 @@ def _exposure(
 ) -> float:
     """Return at how many grid points, weighted, the sector's directions are in the window."""
     total = 0.0
-    angles = (sector + (np.arange(3) + 0.5) / 3) * np.pi / N_SECTORS
+    angles = (sector + (np.arange(6) + 0.5) / 6) * np.pi / N_SECTORS
     for cos, sin in zip(np.cos(angles), np.sin(angles), strict=True):
         u = tilt[:, 0] * cos + tilt[:, 1] * sin
         # A grid point stands for a cell, of which the window's edge may cut a part.

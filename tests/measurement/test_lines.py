@@ -102,7 +102,7 @@ def test_crossing_lines_stay_two(between_deg: float) -> None:
 def test_parallel_lines_stay_two() -> None:
     lines = traced(picture_of(segment((120, 85), 80, 0), segment((120, 95), 80, 0)))
     assert lines.n == 2
-    middles = lines.total(lines.xy_px[:, 1]) / lines.total(lines.length_px)
+    middles = lines.total(lines.xy_px[:, 1]) / lines.total(np.ones(len(lines.line)))
     assert sorted(middles) == pytest.approx([85, 95], abs=0.4)
 
 
