@@ -1,13 +1,13 @@
 """A job on disk: a folder with photos, and job.json, which says what they show."""
 
 import json
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from defectscan import pipeline
 from defectscan.errors import UnreadablePhotoError
+from defectscan.shots import Progress, silent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +75,7 @@ def read_job(folder: Path) -> Job:
 
 
 def compare_panels(
-    job: Job, *, seed: int = 0, progress: Callable[[str], None] = pipeline.silent
+    job: Job, *, seed: int = 0, progress: Progress = silent
 ) -> list[pipeline.Comparison]:
     """Compare before and after of every panel, in order."""
     return [

@@ -1,7 +1,6 @@
 """Put the stages together: from photos to a score, from two states to a comparison."""
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -10,11 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.errors import NotMeasurableError
 from defectscan.flags import Flag
-from defectscan.imaging.highlight import Highlight, find_highlights
-from defectscan.imaging.paint import background_luminance, paint_mask
-from defectscan.imaging.photo import Photo, list_photos, read_photo
 from defectscan.imaging.registration import Registration, register
 from defectscan.measurement import kinds as kinds_of
 from defectscan.measurement.comparison import (
@@ -23,11 +18,9 @@ from defectscan.measurement.comparison import (
     correct,
     fates,
 )
-from defectscan.measurement.glint import Glint, circles, cross_angle_deg, fit_glint
-from defectscan.measurement.lines import Lines, trace_lines
+from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import Partner, carried, groove_numbers, pair_weight
-from defectscan.measurement.ridges import find_ridges
-from defectscan.measurement.score import Count, Shot, count_lines, fit_thinning
+from defectscan.measurement.score import Count, Thinning, count_lines, fit_thinning
 from defectscan.measurement.state import (
     MeasuredShot,
     PanelScore,
@@ -37,22 +30,13 @@ from defectscan.measurement.state import (
     once,
     score_state,
 )
+from defectscan.shots import Progress, bloom_mask, measure_states, silent
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
-Progress = Callable[[str], None]
 
-WORKING_SIDE_PX = 2400
-FEW_LINES = 12
-ZONE_FROM_BLOOM = 1.6
-LEAST_ZONE_SHARE = 0.05
-SPARKLE_SHARE = 0.3
 UNLIKE_EXPOSURE = 1.5
 HAZE_RISE = 0.25
-
-
-def silent(_: str) -> None:
-    """Take a progress message and do nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,134 +77,6 @@ class Comparison:
         return np.asarray(matrix / matrix[2, 2])
 
 
-def measure_shot(
-    photo: Photo, *, mm_per_px: float | None, as_seen: bool = False, like: Glint | None = None
-) -> MeasuredShot:
-    """Find highlight, paint, lines and glint geometry in one photo.
-
-    Parameters
-    ----------
-    photo
-        As read.
-    mm_per_px
-        Millimetres per pixel of the photo itself, if known.
-    as_seen
-        Measure the visible lines on all paint, whether there is a highlight or not.
-    like
-        Glint geometry of another shot of the same panel.
-
-    Raises
-    ------
-    NotMeasurableError
-        If there is no single highlight in the photo, or no paint round it.
-    """
-    luminance = photo.luminance
-    highlight = None if as_seen else _the_highlight(photo)
-    background = background_luminance(luminance)
-    zone = paint_mask(photo.rgb, highlight)
-    flags = []
-    if highlight is not None:
-        y, x = np.ogrid[: luminance.shape[0], : luminance.shape[1]]
-        away = np.hypot(x - highlight.x_px, y - highlight.y_px)
-        zone &= away > ZONE_FROM_BLOOM * highlight.bloom_px
-        if highlight.cut:
-            flags.append(Flag.HIGHLIGHT_CUT)
-    if zone.sum() < LEAST_ZONE_SHARE * zone.size:
-        raise NotMeasurableError(
-            f"{photo.path.name}: bare paint fills {100 * zone.mean():.1f} % of the photo",
-            allowed=f"at least {100 * LEAST_ZONE_SHARE:.0f} % round the highlight is needed",
-            remedy="go nearer or point the camera at the paint",
-        )
-    ridges = find_ridges(luminance, background, measured=zone)
-    lines = trace_lines(ridges, measured=zone)
-    scale = None if mm_per_px is None else mm_per_px / photo.scale
-    noise = float(np.median(ridges.curvature_noise[::8, ::8][zone[::8, ::8]]))
-    if highlight is None:
-        nowhere = circles(np.zeros(2))
-        shot = Shot(lines=lines, zone=zone, glint=nowhere, mm_per_px=scale)
-        return MeasuredShot(
-            photo=photo, highlight=None, shot=shot, noise=noise, haze=np.zeros(0),
-            scratches=lines.of(np.zeros(lines.n, dtype=bool)), flags=(Flag.AS_SEEN,),
-        )  # fmt: skip
-    glint = fit_glint(
-        lines,
-        np.array([highlight.x_px, highlight.y_px]),
-        least_radius_px=1.5 * ZONE_FROM_BLOOM * highlight.bloom_px,
-        scale_px=max(luminance.shape) / 2,
-        usual_reach_px=highlight.radius_px,
-        like=like,
-    )
-    if glint.assumed:
-        flags.append(Flag.ODD_GEOMETRY)
-    deep = kinds_of.deep_scratches(lines, glint)
-    crosswise = lines.total(cross_angle_deg(glint, lines)) / np.maximum(
-        lines.total(np.ones(len(lines.line))), 1
-    )
-    if lines.n and np.mean(crosswise[~deep] > 60) > SPARKLE_SHARE:
-        flags.append(Flag.SPARKLE)
-    if lines.n < FEW_LINES:
-        flags.append(Flag.FEW_LINES)
-    return MeasuredShot(
-        photo=photo,
-        highlight=highlight,
-        shot=Shot(lines=lines.of(~deep), zone=zone, glint=glint, mm_per_px=scale),
-        scratches=lines.of(deep),
-        noise=noise,
-        haze=kinds_of.haze_glow(background, zone, highlight),
-        flags=tuple(flags),
-    )
-
-
-def _the_highlight(photo: Photo) -> Highlight:
-    found = find_highlights(photo.luminance, photo.clipped)
-    name = photo.path.name
-    if not found:
-        raise NotMeasurableError(
-            f"{name}: no highlight of a lamp in the photo",
-            allowed="one round highlight with the paint round it is needed",
-            remedy="hold a small lamp so that it mirrors in the panel, or use --as-seen",
-        )
-    if len(found) > 1:
-        raise NotMeasurableError(
-            f"{name}: {len(found)} highlights in the photo",
-            allowed="one lamp alone is allowed",
-            remedy="switch off or cover the other lamps",
-        )
-    return found[0]
-
-
-def read_state(paths: Path | Sequence[Path]) -> list[Photo]:
-    """Read the photos of one state: photos, or folders of them.
-
-    Raises
-    ------
-    UnreadablePhotoError
-        If a photo cannot be read.
-    """
-    if isinstance(paths, Path):
-        paths = [paths]
-    files = [file for path in paths for file in list_photos(path)]
-    return [read_photo(file, max_side_px=WORKING_SIDE_PX) for file in files]
-
-
-def measure_state(
-    photos: Sequence[Photo],
-    *,
-    mm_per_px: float | None,
-    as_seen: bool = False,
-    like: Glint | None = None,
-    progress: Progress = silent,
-) -> list[MeasuredShot]:
-    """Measure the shots of one state; each learns the panel's geometry from the one before."""
-    shots: list[MeasuredShot] = []
-    for photo in photos:
-        progress(photo.path.name)
-        shots.append(measure_shot(photo, mm_per_px=mm_per_px, as_seen=as_seen, like=like))
-        if not as_seen and Flag.FEW_LINES not in shots[-1].flags:
-            like = shots[-1].shot.glint
-    return shots
-
-
 def compare_states(
     before: Sequence[MeasuredShot],
     after: Sequence[MeasuredShot],
@@ -245,7 +101,7 @@ def compare_states(
     # Both states are of one panel under about the same lamp: walls drop out alike.
     thinning = fit_thinning([shot.shot for shot in [*before, *after]])
     score_before, score_after = (
-        score_state(state, rng, noise=noise, to_frame=frame, thinning_px=thinning)
+        score_state(state, rng, noise=noise, to_frame=frame, thinning=thinning)
         for state, frame in zip((before, after), frames, strict=True)
     )
     shots_before = [shot.shot for shot in score_before.shots]
@@ -268,7 +124,7 @@ def compare_states(
             gone, come = fates(shots_before[0], shots_after[0], matrix)
         if matrix[0, 0] < 0 and matrix[1, 1] < 0:
             flags.append(Flag.TURNED)
-    counts = _paired(score_before, score_after, frames)
+    counts = _paired(score_before, score_after, frames, thinning)
     whole = correct(*counts, rng, grooves=grooves)
     by_kind = {
         kind: correct(of_kind(score_before, kind), of_kind(score_after, kind), rng, grooves=grooves)
@@ -338,9 +194,7 @@ def score(
     UnreadablePhotoError, NotMeasurableError
         If a photo cannot be read or measured.
     """
-    shots = measure_state(
-        read_state(photos), mm_per_px=mm_per_px, as_seen=as_seen, progress=progress
-    )
+    (shots,) = measure_states([photos], mm_per_px=mm_per_px, as_seen=as_seen, progress=progress)
     to_frame = None
     if len(shots) > 1:
         further = [_matrix(register_shots(shots[0], shot)) for shot in shots[1:]]
@@ -371,12 +225,8 @@ def compare(
     UnreadablePhotoError, NotMeasurableError
         If a photo cannot be read or measured.
     """
-    with ThreadPoolExecutor(2) as pool:
-        first, second = pool.map(read_state, (before, after))
-    shots = measure_state(first, mm_per_px=mm_per_px, as_seen=as_seen, progress=progress)
-    like = None if as_seen else shots[-1].shot.glint
-    others = measure_state(
-        second, mm_per_px=mm_per_px, as_seen=as_seen, like=like, progress=progress
+    shots, others = measure_states(
+        [before, after], mm_per_px=mm_per_px, as_seen=as_seen, progress=progress
     )
     # The same photo for both states is measured once: it differs from itself by nothing.
     known = {shot.photo.sha256: shot for shot in shots}
@@ -396,22 +246,16 @@ def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:
     return register(
         before.photo.luminance,
         after.photo.luminance,
-        before_ignore=_bloom_mask(before),
-        after_ignore=_bloom_mask(after),
+        before_ignore=bloom_mask(before),
+        after_ignore=bloom_mask(after),
     )
 
 
-def _bloom_mask(shot: MeasuredShot) -> Mask:
-    height, width = shot.photo.luminance.shape
-    if shot.highlight is None:
-        return np.zeros((height, width), dtype=bool)
-    y, x = np.ogrid[:height, :width]
-    away = np.hypot(x - shot.highlight.x_px, y - shot.highlight.y_px)
-    return np.asarray(away < 2.5 * shot.highlight.bloom_px)
-
-
 def _paired(
-    before: PanelScore, after: PanelScore, frames: Sequence[Sequence[Floats | None]]
+    before: PanelScore,
+    after: PanelScore,
+    frames: Sequence[Sequence[Floats | None]],
+    thinning: Thinning,
 ) -> tuple[Count, Count]:
     """Return both counts, weighted towards ground where both states show the same grooves."""
     known = [[matrix for matrix in state if matrix is not None] for state in frames]
@@ -431,7 +275,7 @@ def _paired(
             )
             for here in known[own]
         ]
-        counts.append(count_lines(shots[own], weights=weights, thinning_px=np.inf))
+        counts.append(count_lines(shots[own], weights=weights, thinning=thinning))
     return counts[0], counts[1]
 
 

@@ -16,7 +16,7 @@ from defectscan.imaging.photo import Exposure
 from defectscan.measurement.glint import Glint, circles, fit_glint
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.ridges import WIDTH_PX, find_ridges
-from defectscan.measurement.score import count_lines
+from defectscan.measurement.score import NO_THINNING, count_lines
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2
 from defectscan.simulation.scene import Camera, Lamp, Scene
 from defectscan.simulation.surface import Surface
@@ -302,7 +302,7 @@ def test_the_packages_count_is_horvitz_thompsons() -> None:
     radius = np.linspace(160, 270, 24)[:, None]
     ends = 300 + np.concatenate([radius * out - 12 * along, radius * out + 12 * along], axis=-1)
     lines = straight_lines([tuple(e) for e in ends])
-    found = count_lines([shot_of(lines, zone, glint)], thinning_px=np.inf).density
+    found = count_lines([shot_of(lines, zone, glint)], thinning=NO_THINNING).density
     # The population's density for which 24 lines of 24 px are expected in the zone.
     accepted = glint.acceptance(away[zone], reach_px=12.0).sum()
     assert found == pytest.approx(24 * 24 / accepted, rel=0.05)

@@ -28,7 +28,7 @@ def check(
     from defectscan.imaging.capture import check_photo, problems  # noqa: PLC0415 - heavy
     from defectscan.imaging.photo import list_photos, read_photo  # noqa: PLC0415
     from defectscan.output import check_free, to_json  # noqa: PLC0415
-    from defectscan.pipeline import WORKING_SIDE_PX  # noqa: PLC0415
+    from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
 
     check_free(json_file(json), force=force)
     files = [file for path in photos for file in list_photos(path)]

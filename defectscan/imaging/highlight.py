@@ -15,6 +15,7 @@ LEAST_ROUNDNESS = 0.7
 ROUND = 0.93
 MOST_ELONGATION = 3.0
 RIVAL_AREA_SHARE = 0.2
+CLEAR_AREA_SHARE = 0.02
 STANDS_OUT = 6.0
 WHITE = 0.9
 LEAST_GLOW = 1.25
@@ -69,7 +70,8 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
     spots = cv2.morphologyEx(bright.astype(np.uint8), cv2.MORPH_OPEN, disc)
     n, label, stats, middles = cv2.connectedComponentsWithStats(spots, connectivity=8)
-    found = []
+    found: list[Highlight] = []
+    clear: list[Highlight] = []
     for number in range(1, n):
         left, top_row, width, height, area = (int(v) for v in stats[number])
         if area < np.pi * LEAST_RADIUS_PX**2:
@@ -78,21 +80,24 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         x, y = (float(v) for v in middles[number])
         radius = float(np.sqrt(area / np.pi))
         roundness = _roundness(inside)
-        if roundness < ROUND and _glow(luminance, x, y, radius) < LEAST_GLOW:
-            continue
-        if roundness < LEAST_ROUNDNESS:
+        glows = _glow(luminance, x, y, radius) >= LEAST_GLOW
+        if roundness < LEAST_ROUNDNESS or not (roundness >= ROUND or glows):
             continue
         rows, columns = luminance.shape
         cut = (
             left <= 1 or top_row <= 1 or left + width >= columns - 1 or top_row + height >= rows - 1
         )
-        found.append(
-            Highlight(
-                x_px=x, y_px=y, radius_px=radius, area_px=area, cut=cut,
-                bloom_px=_bloom_px(luminance, x, y, radius),
-            )
+        spot = Highlight(
+            x_px=x, y_px=y, radius_px=radius, area_px=area, cut=cut,
+            bloom_px=_bloom_px(luminance, x, y, radius),
         )  # fmt: skip
+        found.append(spot)
+        if roundness >= ROUND and glows:
+            clear.append(spot)
     found.sort(key=lambda spot: -spot.area_px)
+    # Blown-out tape in a lamp's glow seems to glow itself; beside a clear highlight it is none.
+    clear = [spot for spot in clear if spot.area_px >= CLEAR_AREA_SHARE * found[0].area_px]
+    found = sorted(clear, key=lambda spot: -spot.area_px) or found
     return tuple(s for s in found if s.area_px >= RIVAL_AREA_SHARE * found[0].area_px)
 
 

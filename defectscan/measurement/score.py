@@ -17,7 +17,7 @@ WINDOW_SHARE = 0.3
 N_SECTORS = 6
 GRID_PX = 8
 N_RINGS = 8
-MERGED_PX = 5.0
+MERGED_PX = 8.0
 DIRECTION_ERROR = 12.0
 USUAL_MIDDLE = 0.4
 GATE = 1.6
@@ -66,6 +66,25 @@ class Shot:
     mm_per_px: float | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thinning:
+    """How grooves drop out with the needed tilt, for want of walls so steep.
+
+    Attributes
+    ----------
+    px
+        The needed tilt by which 63 % of the grooves have dropped out; infinity for none.
+    spread
+        Relative standard deviation that its uncertainty leaves in a density.
+    """
+
+    px: float
+    spread: float
+
+
+NO_THINNING = Thinning(px=np.inf, spread=0.0)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Count:
     """Density as a sum over lines, ready to be resampled.
@@ -88,6 +107,8 @@ class Count:
         Mean share of lines that others hide.
     thinned
         Whether lines thin out further off than the zone reaches.
+    spread
+        Relative standard deviation that is common to all lines.
     """
 
     share: Floats
@@ -98,6 +119,7 @@ class Count:
     exposure_shares: Floats
     crowding: float
     thinned: bool
+    spread: float
 
     @property
     def density(self) -> float:
@@ -113,7 +135,7 @@ def count_lines(
     shots: Sequence[Shot],
     *,
     weights: Sequence[Callable[[Floats, Floats], Floats]] | None = None,
-    thinning_px: float | None = None,
+    thinning: Thinning | None = None,
 ) -> Count:
     """Weigh the lines of all shots by what their lamps could show.
 
@@ -128,17 +150,17 @@ def count_lines(
     weights
         For each shot a weight of points (n, 2) with needed tilts (n, 2), applied to lines and
         exposure alike; directions are then not told apart.
-    thinning_px
-        From `fit_thinning`, where lines of more shots than these tell it; infinity for none.
+    thinning
+        From `fit_thinning`, where lines of more shots than these tell it.
 
     References
     ----------
     Horvitz and Thompson, J. Am. Stat. Assoc. 47 (1952) 663.
     """
     each = [None] * len(shots) if weights is None else weights
-    if thinning_px is None:
-        thinning_px = fit_thinning(shots)
-    views = [_View.of(shot, weight, thinning_px) for shot, weight in zip(shots, each, strict=True)]
+    if thinning is None:
+        thinning = fit_thinning(shots)
+    views = [_View.of(shot, weight, thinning) for shot, weight in zip(shots, each, strict=True)]
     limits = np.array([view.limit_px for view in views])
     exposure = np.sum([view.exposure for view in views], axis=0)
     mean_exposure = float(exposure.mean())
@@ -167,6 +189,7 @@ def count_lines(
         exposure_shares=exposure / max(mean_exposure, 1e-12),
         crowding=float(crowding),
         thinned=any(view.thinned for view in views),
+        spread=thinning.spread,
     )
 
 
@@ -186,7 +209,7 @@ class _View:
 
     @classmethod
     def of(
-        cls, shot: Shot, weight: Callable[[Floats, Floats], Floats] | None, thinning_px: float
+        cls, shot: Shot, weight: Callable[[Floats, Floats], Floats] | None, thinning: Thinning
     ) -> "_View":
         glint, lines = shot.glint, shot.lines
         reach = WINDOW_SHARE * glint.reach_px
@@ -196,7 +219,11 @@ class _View:
         line_size = np.linalg.norm(tilt, axis=-1)
         along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
         in_window = along <= reach
-        limit = ring_limit(size, line_size[in_window], lines.length_px[in_window], reach, glint)
+        left = np.exp(-((size / thinning.px) ** 2)) if np.isfinite(reach) else np.ones(len(size))
+        limit = ring_limit(
+            size, line_size[in_window], lines.length_px[in_window],
+            exposure=left * glint.acceptance(size, reach_px=reach), glint_px=2 * reach,
+        )  # fmt: skip
         passage, gate = _passage(glint, lines, np.sum(tilt * lines.tangent, axis=-1), reach)
         counted = np.where(line_size <= limit, passage, 0.0)
         hidden = _hidden_share(shot, size, line_size, limit)
@@ -218,9 +245,7 @@ class _View:
             crosswise = np.zeros(len(across))
             typical = float(lines.length_px.sum()) / max(lines.n, 1)
         inside = size <= limit
-        emphasis = np.ones(int(inside.sum()))
-        if np.isfinite(reach):
-            emphasis = np.exp(-((size[inside] / thinning_px) ** 2))
+        emphasis = left[inside]
         if weight is not None:
             counted = counted * weight(lines.xy_px, tilt)
             emphasis = emphasis * weight(grid[inside], grid_tilt[inside])
@@ -257,8 +282,8 @@ def zone_grid(shot: Shot) -> tuple[Floats, Floats]:
     return points, shot.glint.tilt(points)
 
 
-def fit_thinning(shots: Sequence[Shot]) -> float:
-    """Return the needed tilt, in px, by which 63 % of the grooves have dropped out.
+def fit_thinning(shots: Sequence[Shot]) -> Thinning:
+    """Learn from the places of glints how grooves drop out with the needed tilt.
 
     A groove whose walls are less steep than the needed tilt does not glint. Spread walls let
     the density seem to fall as exp(-(s/s1)²). The most likely s1 for the places of the glints
@@ -272,6 +297,7 @@ def fit_thinning(shots: Sequence[Shot]) -> float:
     rungs = np.geomspace(0.25, 8, 41)
     log_likelihood = -((np.log(rungs / USUAL_THINNING)) ** 2) / (2 * THINNING_SPREAD**2)
     width = float(shots[0].zone.shape[1])
+    log_seen, n_glints = np.zeros(len(rungs)), 0.0
     for shot in shots:
         glint, lines = shot.glint, shot.lines
         reach = WINDOW_SHARE * glint.reach_px
@@ -291,9 +317,16 @@ def fit_thinning(shots: Sequence[Shot]) -> float:
         for index, rung in enumerate(rungs * width):
             seen = float(exposure @ np.exp(-((size / rung) ** 2)))
             log_likelihood[index] -= glints @ (place / rung) ** 2 + glints.sum() * np.log(seen)
+            log_seen[index] += np.log(seen) * glints.sum()
+        n_glints += float(glints.sum())
     weight = np.exp(log_likelihood - log_likelihood.max())
+    weight /= weight.sum()
+    log_seen /= max(n_glints, 1e-9)
     # The mean of 1/s1² is what enters the exposure, so that is averaged.
-    return width / float(np.sqrt(np.average(rungs**-2.0, weights=weight)))
+    return Thinning(
+        px=width / float(np.sqrt(weight @ rungs**-2.0)),
+        spread=float(np.sqrt(weight @ (log_seen - weight @ log_seen) ** 2)),
+    )
 
 
 def _passage(glint: Glint, lines: Lines, u: Floats, reach: float) -> tuple[Floats, Floats]:
@@ -378,24 +411,33 @@ def _exposure(
 
 
 def ring_limit(
-    size: Floats, line_size: Floats, length: Floats, reach: float, glint: Glint
+    size: Floats, line_size: Floats, length: Floats, *, exposure: Floats, glint_px: float
 ) -> float:
-    """Return the needed tilt at which lines begin to thin out, in px.
+    """Return the needed tilt at which lines fall away unexpectedly, in px.
 
-    Grooves with walls of less than the needed tilt vanish. The zone is cut into rings of equal
-    exposure; from the outside, rings are dropped that hold fewer lines than those within by
-    more than chance allows, at most half of them.
+    Where the picture blurs or darkens outwards, lines are lost. The zone is cut into rings of
+    equal exposure; from the outside, rings are dropped that hold fewer lines than those within
+    by more than chance allows, at most half of them.
+
+    Parameters
+    ----------
+    size, exposure
+        Shape (n,): needed tilt of the zone's places, and how likely a groove glints there.
+    line_size, length
+        Shape (m,): needed tilt of the points of lines, and what length each stands for.
+    glint_px
+        Length of a glint, to tell how many there are.
     """
     if not len(size):
         return 0.0
-    order = np.sort(size)
-    exposure = np.cumsum(glint.acceptance(order, reach_px=reach))
+    ordered = np.argsort(size)
+    order, exposure = size[ordered], np.cumsum(exposure[ordered])
     if exposure[-1] <= 0:
         return float(order[-1])
     borders = order[np.searchsorted(exposure, np.linspace(0, exposure[-1], N_RINGS + 1)[1:-1])]
     ring = np.searchsorted(borders, line_size)
     in_ring = np.bincount(ring, weights=length, minlength=N_RINGS)
-    glints = in_ring / max(2 * reach, 1e-9)
+    glints = in_ring / max(glint_px, 1e-9)
     last = N_RINGS
     while last > N_RINGS // 2:
         inner = glints[: last - 1].mean()
@@ -468,6 +510,8 @@ def interval(
     number = np.arange(n) if groove is None else groove
     weights = draw_weights(rng, int(number.max()) + 1 if n else 0)
     low, high = resample(count, weights[:, number], rng)
+    common = np.exp(rng.normal(0, count.spread, N_RESAMPLES))
+    low, high = low * common, high * common
     value = count.density
     return Interval(
         value=value,

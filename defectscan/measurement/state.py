@@ -15,7 +15,7 @@ from defectscan.measurement import score as scoring
 from defectscan.measurement.glint import glints
 from defectscan.measurement.lines import LEAST_EVIDENCE, Lines
 from defectscan.measurement.pairing import carried, groove_numbers
-from defectscan.measurement.score import Count, Interval, Shot, count_lines
+from defectscan.measurement.score import Count, Interval, Shot, Thinning, count_lines
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -90,7 +90,7 @@ def score_state(
     *,
     noise: float | None = None,
     to_frame: Sequence[Floats | None] | None = None,
-    thinning_px: float | None = None,
+    thinning: Thinning | None = None,
 ) -> PanelScore:
     """Pool the shots of one state to a score.
 
@@ -106,7 +106,7 @@ def score_state(
     to_frame
         For each shot the homography to one common frame, `None` where it is not known: a groove
         that several shots show is then one piece of evidence.
-    thinning_px
+    thinning
         As for `score.count_lines`.
     """
     noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
@@ -118,7 +118,7 @@ def score_state(
     shots = [
         replace(s, shot=c, scratches=d) for s, c, d in zip(shots, counted, scratches, strict=True)
     ]
-    count = count_lines(counted, thinning_px=thinning_px)
+    count = count_lines(counted, thinning=thinning)
     direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)

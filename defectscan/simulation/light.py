@@ -276,9 +276,13 @@ def patch_mask(scene: Scene, patch: Patch) -> Image:
     """Return the share of each pixel that a patch covers."""
     corners = np.asarray(patch.outline_mm)
     ends = np.roll(corners, -1, axis=0)
-    share = np.linspace(0, 1, 24, endpoint=False)[:, None]
-    outline = np.concatenate([a + share * (b - a) for a, b in zip(corners, ends, strict=True)])
-    xy = scene.project(outline)
-    mask = np.zeros((scene.camera.height_px, scene.camera.width_px), dtype=np.uint8)
-    cv2.fillPoly(mask, [np.round(xy * 16).astype(np.int32)], 255, cv2.LINE_AA, shift=4)
-    return mask.astype(np.float32) / np.float32(255)
+    part = np.linspace(0, 1, 24, endpoint=False)[:, None]
+    outline = np.concatenate([a + part * (b - a) for a, b in zip(corners, ends, strict=True)])
+    # OpenCV's own antialiasing draws near-level edges most of a pixel too far out.
+    fine = 4
+    xy = (scene.project(outline) + 0.5) * fine - 0.5
+    height, width = scene.camera.height_px, scene.camera.width_px
+    mask = np.zeros((fine * height, fine * width), dtype=np.uint8)
+    cv2.fillPoly(mask, [np.round(xy * 16).astype(np.int32)], 255, cv2.LINE_8, shift=4)
+    share = cv2.resize(mask, (width, height), interpolation=cv2.INTER_AREA)
+    return share.astype(np.float32) / np.float32(255)

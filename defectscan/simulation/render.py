@@ -18,6 +18,8 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 LIT_CONTRAST = 0.05
 LIT_NOISE = 5.0
 RING_TILT = (0.03, 0.10)
+# Of a lens at f/1.8 and ISO 100, under a lamp that needs 1/60 s for a middling paint.
+SECONDS_PER_GAIN = 1.5e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,7 +130,7 @@ def render_shot(
     reference_length, reference_exposure = _reference(panel, scene, grid, on_paint)
     return RenderedShot(
         rgb=to_bytes(encoded),
-        jpeg=to_jpeg(encoded, development, exposure_time_s=development.exposure / 60),
+        jpeg=to_jpeg(encoded, development, exposure_time_s=gain * SECONDS_PER_GAIN),
         lit=lit,
         on_paint=on_paint,
         highlight_xy_px=scene.project(scene.mirror_point()),
@@ -263,7 +265,10 @@ def _reference(
     seen = (x >= 0) & (y >= 0) & (x < width) & (y < height) & (tilt >= low) & (tilt <= high)
     seen &= (np.abs(along) <= reach) & (across <= steepest)
     seen[seen] = on_paint[y[seen], x[seen]]
-    length = float(points.length_mm[seen].sum())
+    stretch = panel.surface.stretch_v(points.uv_mm)
+    angle = points.direction_rad
+    length_mm = points.length_mm * np.hypot(np.cos(angle), np.sin(angle) * stretch)
+    length = float(length_mm[seen].sum())
 
     slopes, lamp_slope, _ = scene.facet_slopes(grid)
     tilt = np.linalg.norm(slopes, axis=-1)
@@ -272,6 +277,7 @@ def _reference(
     along_x = np.gradient(grid, axis=1)
     along_y = np.gradient(grid, axis=0)
     area = np.abs(along_x[..., 0] * along_y[..., 1] - along_x[..., 1] * along_y[..., 0])
+    area = area * panel.surface.stretch_v(grid)
     rows, columns = min(small.shape[0], area.shape[0]), min(small.shape[1], area.shape[1])
     ring = (tilt >= low) & (tilt <= high)
     ring[:rows, :columns] &= small[:rows, :columns]

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from skimage.filters import frangi, sato
 from skimage.morphology import skeletonize
 
-from defectscan import pipeline
+from defectscan import shots
 from defectscan.imaging.photo import read_photo
 from defectscan.measurement.state import lines_mask
 
@@ -40,8 +40,8 @@ def terms_of(seed: int) -> tuple[str, dict[str, Floats]]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "photo.jpg"
         path.write_bytes(shot.jpeg)
-        photo = read_photo(path, max_side_px=pipeline.WORKING_SIDE_PX)
-    measured = pipeline.measure_shot(photo, mm_per_px=shot.mm_per_px)
+        photo = read_photo(path, max_side_px=shots.WORKING_SIDE_PX)
+    measured = shots.measure_shot(photo, mm_per_px=shot.mm_per_px)
     zone = measured.shot.zone
     terms = {"defectscan": np.array([f1_terms(lines_mask(measured), shot.lit, zone)])}
     grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY).astype(np.float64) / 255

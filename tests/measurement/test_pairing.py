@@ -8,7 +8,7 @@ import pytest
 from defectscan.measurement.glint import circles
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import Partner, carried, groove_numbers, pair_weight
-from defectscan.measurement.score import count_lines, zone_grid
+from defectscan.measurement.score import NO_THINNING, count_lines, zone_grid
 from tests.drawn_lines import lit_grooves, no_lines, ring_zone, shot_of, straight_lines
 
 SHAPE = (540, 720)
@@ -98,7 +98,7 @@ def test_a_weighted_count_is_as_unbiased() -> None:
     weight = pair_weight([Partner(shot=other, homography=np.eye(3))], surviving=0.8)
     found = [
         count_lines(
-            [shot_of(strewn(seed, 0.03), ZONE, CIRCLES)], weights=[weight], thinning_px=np.inf
+            [shot_of(strewn(seed, 0.03), ZONE, CIRCLES)], weights=[weight], thinning=NO_THINNING
         ).density
         for seed in range(80)
     ]

@@ -11,8 +11,10 @@ from scipy.stats import chi2
 from defectscan.measurement.glint import Glint, circles
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.score import (
+    NO_THINNING,
     Count,
     Shot,
+    Thinning,
     count_lines,
     detection_limit,
     fit_thinning,
@@ -57,9 +59,9 @@ def strewn(
     return shot_of(lines, zone, glint)
 
 
-def counted(*shots: Shot, thinning_px: float | None = np.inf) -> Count:
+def counted(*shots: Shot, thinning: Thinning | None = NO_THINNING) -> Count:
     """Count lines of grooves whose walls are as steep as any lamp needs."""
-    return count_lines(shots, thinning_px=thinning_px)
+    return count_lines(shots, thinning=thinning)
 
 
 def mean_density(shots: list[Shot]) -> tuple[float, float]:
@@ -93,6 +95,7 @@ def equal_lines(n: int, share: float = 1.0) -> Count:
         exposure_shares=np.ones(6),
         crowding=0.0,
         thinned=False,
+        spread=0.0,
     )
 
 
@@ -268,9 +271,9 @@ def worn(shot: Shot, thinning_px: float, seed: int) -> Shot:
 @pytest.mark.parametrize("thinning_px", [220.0, 350.0])
 def test_thinning_is_learnt_and_made_up_for(thinning_px: float) -> None:
     shots = [worn(strewn(seed), thinning_px, seed) for seed in range(16)]
-    assert fit_thinning(shots) == pytest.approx(thinning_px, rel=0.15)
+    assert fit_thinning(shots).px == pytest.approx(thinning_px, rel=0.15)
     as_if_steep = counted(*shots).density
-    made_up_for = counted(*shots, thinning_px=None).density
+    made_up_for = counted(*shots, thinning=None).density
     whole = counted(*[strewn(seed) for seed in range(16)]).density
     assert as_if_steep < 0.85 * whole
     assert made_up_for == pytest.approx(whole, rel=0.06)
@@ -278,14 +281,14 @@ def test_thinning_is_learnt_and_made_up_for(thinning_px: float) -> None:
 
 def test_steep_walls_are_told_by_many_lines() -> None:
     shots = [strewn(seed) for seed in range(16)]
-    assert counted(*shots, thinning_px=None).density == pytest.approx(
+    assert counted(*shots, thinning=None).density == pytest.approx(
         counted(*shots).density, rel=0.05
     )
 
 
 def test_no_lines_leave_the_usual_thinning() -> None:
     usual = fit_thinning([shot_of(no_lines(), ZONE, ELLIPSES)])
-    assert 0.2 * SHAPE[1] < usual < 5 * SHAPE[1]
+    assert 0.2 * SHAPE[1] < usual.px < 5 * SHAPE[1]
 
 
 def test_false_lines_are_taken_off() -> None:

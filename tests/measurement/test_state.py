@@ -12,6 +12,7 @@ from defectscan.imaging.photo import Exposure, Photo
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
+from defectscan.measurement.score import NO_THINNING
 from defectscan.measurement.state import (
     GRADE_LIMITS_MM_PER_CM2,
     MeasuredShot,
@@ -141,9 +142,14 @@ def test_shots_are_pooled() -> None:
 def test_a_groove_seen_twice_is_one_piece_of_evidence() -> None:
     one = measured(strewn(5))
     rng = np.random.default_rng
-    same = score_state([one, one], rng(0), to_frame=[np.eye(3), np.eye(3)]).line_density
-    apart = score_state([one, one], rng(0), to_frame=[np.eye(3), None]).line_density
-    alone = score_state([one], rng(0)).line_density
+    same, apart, alone = (
+        score_state(shots, rng(0), to_frame=frames, thinning=NO_THINNING).line_density
+        for shots, frames in (
+            ([one, one], [np.eye(3), np.eye(3)]),
+            ([one, one], [np.eye(3), None]),
+            ([one], None),
+        )
+    )
     assert same.high - same.low > 1.2 * (apart.high - apart.low)
     assert same.high - same.low == pytest.approx(alone.high - alone.low, rel=0.2)
 

@@ -1,0 +1,262 @@
+"""One photo after the other: read it, see its lines, learn its lamp."""
+
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.errors import NotMeasurableError
+from defectscan.flags import Flag
+from defectscan.imaging.highlight import Highlight, find_highlights
+from defectscan.imaging.paint import background_luminance, paint_mask
+from defectscan.imaging.photo import Photo, list_photos, read_photo
+from defectscan.measurement import kinds as kinds_of
+from defectscan.measurement.glint import Glint, circles, cross_angle_deg, fit_glint
+from defectscan.measurement.lines import Lines, trace_lines
+from defectscan.measurement.ridges import find_ridges
+from defectscan.measurement.score import Shot
+from defectscan.measurement.state import MeasuredShot
+
+Floats = NDArray[Any]
+Mask = NDArray[np.bool_]
+Progress = Callable[[str], None]
+
+WORKING_SIDE_PX = 2000
+FEW_LINES = 12
+ZONE_FROM_BLOOM = 1.6
+LEAST_ZONE_SHARE = 0.05
+SPARKLE_SHARE = 0.3
+WORKERS = 2
+
+
+def silent(_: str) -> None:
+    """Take a progress message and do nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sighting:
+    """What one photo shows by itself, before anything is known of lamp and panel.
+
+    Attributes
+    ----------
+    photo, highlight
+        What was read and where the lamp is mirrored; no highlight in an as-seen score.
+    zone
+        Shape (H, W): bare paint outside the bloom, working pixels.
+    lines
+        In the zone.
+    noise
+        Median noise of ridge contrast in the zone.
+    haze
+        Glow near the highlight over the paint far off, by sectors.
+    """
+
+    photo: Photo
+    highlight: Highlight | None
+    zone: Mask
+    lines: Lines
+    noise: float
+    haze: Floats
+
+
+def look(photo: Photo, *, as_seen: bool = False) -> Sighting:
+    """Find highlight, paint and lines in one photo.
+
+    Parameters
+    ----------
+    photo
+        As read.
+    as_seen
+        Look at all paint, whether there is a highlight or not.
+
+    Raises
+    ------
+    NotMeasurableError
+        If there is no single highlight in the photo, or no paint round it.
+    """
+    luminance = photo.luminance
+    highlight = None if as_seen else _the_highlight(photo)
+    background = background_luminance(luminance)
+    zone = paint_mask(photo.rgb, highlight)
+    if highlight is not None:
+        zone &= ~_disc(highlight, zone.shape, radius_px=ZONE_FROM_BLOOM * highlight.bloom_px)
+    if zone.sum() < LEAST_ZONE_SHARE * zone.size:
+        raise NotMeasurableError(
+            f"{photo.path.name}: bare paint fills {100 * zone.mean():.1f} % of the photo",
+            allowed=f"at least {100 * LEAST_ZONE_SHARE:.0f} % round the highlight is needed",
+            remedy="go nearer or point the camera at the paint",
+        )
+    ridges = find_ridges(luminance, background, measured=zone)
+    return Sighting(
+        photo=photo,
+        highlight=highlight,
+        zone=zone,
+        lines=trace_lines(ridges, measured=zone),
+        noise=float(np.median(ridges.curvature_noise[::8, ::8][zone[::8, ::8]])),
+        haze=np.zeros(0) if highlight is None else kinds_of.haze_glow(background, zone, highlight),
+    )
+
+
+def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) -> MeasuredShot:
+    """Learn the glint geometry from what a photo shows, and set deep scratches apart.
+
+    Parameters
+    ----------
+    sighting
+        From `look`.
+    mm_per_px
+        Millimetres per pixel of the photo itself, if known.
+    like
+        Glint geometry of another shot of the same panel.
+    """
+    photo, highlight, lines = sighting.photo, sighting.highlight, sighting.lines
+    scale = None if mm_per_px is None else mm_per_px / photo.scale
+    flags = []
+    if highlight is None:
+        glint = circles(np.zeros(2))
+        deep = np.zeros(lines.n, dtype=bool)
+        flags.append(Flag.AS_SEEN)
+    else:
+        if highlight.cut:
+            flags.append(Flag.HIGHLIGHT_CUT)
+        glint = fit_glint(
+            lines,
+            np.array([highlight.x_px, highlight.y_px]),
+            least_radius_px=1.5 * ZONE_FROM_BLOOM * highlight.bloom_px,
+            scale_px=max(sighting.zone.shape) / 2,
+            usual_reach_px=highlight.radius_px,
+            like=like,
+        )
+        if glint.assumed:
+            flags.append(Flag.ODD_GEOMETRY)
+        deep = kinds_of.deep_scratches(lines, glint)
+        crosswise = lines.total(cross_angle_deg(glint, lines)) / np.maximum(
+            lines.total(np.ones(len(lines.line))), 1
+        )
+        if lines.n and np.mean(crosswise[~deep] > 60) > SPARKLE_SHARE:
+            flags.append(Flag.SPARKLE)
+        if lines.n < FEW_LINES:
+            flags.append(Flag.FEW_LINES)
+    return MeasuredShot(
+        photo=photo,
+        highlight=highlight,
+        shot=Shot(lines=lines.of(~deep), zone=sighting.zone, glint=glint, mm_per_px=scale),
+        scratches=lines.of(deep),
+        noise=sighting.noise,
+        haze=sighting.haze,
+        flags=tuple(flags),
+    )
+
+
+def measure_shot(
+    photo: Photo, *, mm_per_px: float | None, as_seen: bool = False, like: Glint | None = None
+) -> MeasuredShot:
+    """Find highlight, paint, lines and glint geometry in one photo: `look`, then `measure`."""
+    return measure(look(photo, as_seen=as_seen), mm_per_px=mm_per_px, like=like)
+
+
+def _the_highlight(photo: Photo) -> Highlight:
+    found = find_highlights(photo.luminance, photo.clipped)
+    name = photo.path.name
+    if not found:
+        raise NotMeasurableError(
+            f"{name}: no highlight of a lamp in the photo",
+            allowed="one round highlight with the paint round it is needed",
+            remedy="hold a small lamp so that it mirrors in the panel, or use --as-seen",
+        )
+    if len(found) > 1:
+        raise NotMeasurableError(
+            f"{name}: {len(found)} highlights in the photo",
+            allowed="one lamp alone is allowed",
+            remedy="switch off or cover the other lamps",
+        )
+    return found[0]
+
+
+def measure_states(
+    states: Sequence[Path | Sequence[Path]],
+    *,
+    mm_per_px: float | None,
+    as_seen: bool = False,
+    progress: Progress = silent,
+) -> list[list[MeasuredShot]]:
+    """Read and measure the shots of several states of one panel.
+
+    Each shot learns the panel's geometry from the one before it.
+
+    Parameters
+    ----------
+    states
+        Each a photo, a folder of photos, or several of them.
+    mm_per_px, as_seen
+        As for `measure` and `look`.
+    progress
+        Called with the name of each photo when it is measured.
+
+    Raises
+    ------
+    UnreadablePhotoError, NotMeasurableError
+        If a photo cannot be read or measured.
+    """
+    files = [_photos(state) for state in states]
+    shots: list[list[MeasuredShot]] = []
+    like: Glint | None = None
+    with ThreadPoolExecutor(WORKERS) as pool:
+
+        def sight(file: Path) -> Sighting:
+            return look(read_photo(file, max_side_px=WORKING_SIDE_PX), as_seen=as_seen)
+
+        sightings = _ahead(pool, sight, [file for state in files for file in state])
+        for state in files:
+            shots.append([])
+            for sighting in islice(sightings, len(state)):
+                shots[-1].append(measure(sighting, mm_per_px=mm_per_px, like=like))
+                progress(sighting.photo.path.name)
+                if not as_seen and Flag.FEW_LINES not in shots[-1][-1].flags:
+                    like = shots[-1][-1].shot.glint
+    return shots
+
+
+def _photos(paths: Path | Sequence[Path]) -> list[Path]:
+    return [
+        file
+        for path in ([paths] if isinstance(paths, Path) else paths)
+        for file in list_photos(path)
+    ]
+
+
+def _ahead(
+    pool: ThreadPoolExecutor, work: Callable[[Path], Sighting], files: Sequence[Path]
+) -> Iterator[Sighting]:
+    """Give results in order, with no more than a few photos worked on ahead."""
+    waiting: deque[Future[Sighting]] = deque()
+    try:
+        for file in files:
+            waiting.append(pool.submit(work, file))
+            if len(waiting) > WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    finally:
+        for future in waiting:
+            future.cancel()
+
+
+def bloom_mask(shot: MeasuredShot) -> Mask:
+    """Return where a shot's bloom and glare are, working pixels, shape (H, W)."""
+    shape = shot.photo.luminance.shape
+    if shot.highlight is None:
+        return np.zeros(shape, dtype=bool)
+    return _disc(shot.highlight, shape, radius_px=2.5 * shot.highlight.bloom_px)
+
+
+def _disc(highlight: Highlight, shape: tuple[int, ...], *, radius_px: float) -> Mask:
+    y, x = np.ogrid[: shape[0], : shape[1]]
+    squared = (x - highlight.x_px) ** 2 + (y - highlight.y_px) ** 2
+    return np.asarray(squared <= radius_px**2)
