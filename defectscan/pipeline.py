@@ -127,8 +127,13 @@ def compare_states(
     counts = _paired(score_before, score_after, frames, thinning)
     whole = correct(*counts, rng, grooves=grooves)
     by_kind = {
-        kind: correct(of_kind(score_before, kind), of_kind(score_after, kind), rng, grooves=grooves)
-        for kind in (kinds_of.Kind.SWIRL, kinds_of.Kind.MACHINE_TRAIL)
+        kind: correct(
+            of_kind(score_before, kind),
+            of_kind(score_after, kind),
+            rng,
+            grooves=None if kind is kinds_of.Kind.DEEP_SCRATCH else grooves,
+        )
+        for kind in kinds_of.Kind
     }
     flags += _doubts(score_before, score_after)
     return Comparison(
@@ -203,8 +208,8 @@ def score(
 
 
 def compare(
-    before: Path,
-    after: Path,
+    before: Path | Sequence[Path],
+    after: Path | Sequence[Path],
     *,
     mm_per_px: float | None = None,
     as_seen: bool = False,
@@ -216,7 +221,7 @@ def compare(
     Parameters
     ----------
     before, after
-        Photos or folders.
+        A photo, a folder of photos, or several of them.
     mm_per_px, as_seen, seed, progress
         As for `score`.
 

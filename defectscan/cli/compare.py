@@ -35,7 +35,7 @@ def compare(
     from defectscan.output import check_free  # noqa: PLC0415
     from defectscan.report import record, words  # noqa: PLC0415
 
-    check_free([*json_file(json), *([out / n for n in record.FILES] if out else [])], force=force)
+    check_free([*json_file(json), *([out / n for n in record.files()] if out else [])], force=force)
     with progress_bar(4) as step:
         result = pipeline.compare(
             before, after, mm_per_px=mm_per_px, as_seen=as_seen, seed=seed, progress=step

@@ -23,7 +23,7 @@ def report(
     from defectscan.report.assemble import write_job  # noqa: PLC0415
 
     job = jobs.read_job(folder)
-    check_free([out / name for name in record.FILES], force=force)
+    check_free([out / name for name in record.files(len(job.panels))], force=force)
     with progress_bar(3 * len(job.panels) + 1) as step:
         comparisons = jobs.compare_panels(job, seed=seed, progress=step)
         step("report")

@@ -42,7 +42,7 @@ def score(
     from defectscan.report import record, words  # noqa: PLC0415
 
     targets = json_file(json) + ([lines] if lines else [])
-    check_free([*targets, *([out / n for n in record.FILES] if out else [])], force=force)
+    check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
     with progress_bar(len(photos) + 2) as step:
         result = pipeline.score(
             photos, mm_per_px=mm_per_px, as_seen=as_seen, seed=seed, progress=step

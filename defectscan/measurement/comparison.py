@@ -89,7 +89,7 @@ def correct(
             low=min(100 * (1 - float(np.quantile(worst, 0.975))), percent),
             high=max(100 * (1 - float(np.quantile(best, 0.025))), percent),
         ),
-        at_least=after.density <= detection_limit(after),
+        at_least=bool(after.density <= detection_limit(after)),
     )
 
 

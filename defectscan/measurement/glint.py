@@ -12,6 +12,8 @@ Floats = NDArray[Any]
 
 ROUNDS = 14
 CROSSWISE_DEG = 60.0
+LONG_LINE = 2.0
+GLINT_REACHES = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +48,15 @@ class Glint:
     def tilt(self, xy_px: Floats) -> Floats:
         """Return the needed tilt, shape (..., 2), in px, at points (..., 2)."""
         return np.einsum("...ij,j->...i", _design(xy_px, self), self.coefficients)
+
+    @property
+    def flatness(self) -> float:
+        """Smaller eigenvalue of A, 1 for circles: the unit of s is so much of a flat panel's.
+
+        A panel curved one way needs as much more tilt per px across the curve as along it.
+        """
+        a, b, c = self.coefficients[2:5]
+        return float(np.linalg.eigvalsh(np.array([[a, b], [b, c]]))[0])
 
     def acceptance(self, tilt_px: Floats, *, reach_px: float | Floats) -> Floats:
         """Return the share of all directions with |s·t| up to `reach_px`.
@@ -137,7 +148,7 @@ def fit_glint(
     glint = start
     radius = np.linalg.norm(lines.xy_px - glint.centre_px, axis=-1)
     far = radius > least_radius_px
-    points, tangent, weight = lines.xy_px[far], lines.tangent[far], lines.length_px[far]
+    points, tangent, weight = lines.xy_px[far], lines.tangent[far], _weight(lines)[far]
     line_px = weight.sum() / max(len(np.unique(lines.line[far])), 1)
     limit = np.inf
     for number in range(ROUNDS):
@@ -168,8 +179,8 @@ def fit_glint(
 def plausible(glint: Glint) -> bool:
     """Tell whether rings are ellipses that a lamp over a panel can make, round the highlight.
 
-    A panel of 250 mm radius under a lamp and camera at 300 mm has the axis ratio 2.2; four
-    leaves room.
+    A panel of 250 mm radius under a lamp and camera at 300 mm has eigenvalues in the ratio 2.2,
+    and rings of axes 1.5 to 1; eigenvalues of 4 to 1 leave room.
     """
     a, b, c = glint.coefficients[2:5]
     values = np.linalg.eigvalsh(np.array([[a, b], [b, c]]))
@@ -186,12 +197,23 @@ def glint_with_reach(glint: Glint, lines: Lines, *, least_radius_px: float) -> G
     near = (size > least_radius_px) & (along < np.sin(np.deg2rad(30)) * size)
     if not near.any():
         return glint
-    reach = 2 * _weighted_quantile(along[near], lines.length_px[near], 0.5)
+    weight = _weight(lines)
+    reach = 2 * _weighted_quantile(along[near], weight[near], 0.5)
     for _ in range(8):
         # Lines that lie off by more than twice the reach are no glints, or of rounded lips.
         inner = near & (along < 2.0 * reach)
-        reach = 2 * _weighted_quantile(along[inner], lines.length_px[inner], 0.5)
+        reach = 2 * _weighted_quantile(along[inner], weight[inner], 0.5)
     return replace(glint, reach_px=float(reach))
+
+
+def _weight(lines: Lines) -> Floats:
+    """Return the length that each point stands for, shape (m,), of long lines the less.
+
+    Edges of trim and deep scratches run on and on: none may outweigh many glints.
+    """
+    length = lines.total(lines.length_px)
+    allowed = LONG_LINE * float(np.median(length)) if lines.n else 0.0
+    return lines.length_px * np.minimum(1, allowed / np.maximum(length, 1e-9))[lines.line]
 
 
 # How far each coefficient may usually lie from where the fit starts: px, ratio, ratio.
@@ -242,7 +264,10 @@ def _weighted_quantile(values: Floats, weights: Floats, share: float) -> float:
 
 
 def glints(lines: Lines, glint: Glint) -> NDArray[np.bool_]:
-    """Return which lines the lamp can have lit, shape (n,): u stays within twice its spread."""
+    """Return which lines the lamp can have lit, shape (n,): not far out of any groove's reach.
+
+    A bent or wavy groove glints beyond what a straight one would; an edge of trim lies anywhere.
+    """
     u = np.abs(np.sum(glint.tilt(lines.xy_px) * lines.tangent, axis=-1))
     mean = lines.total(u) / np.maximum(lines.total(np.ones(len(u))), 1)
-    return mean < 2.2 * glint.reach_px
+    return mean < GLINT_REACHES * glint.reach_px

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from scipy.special import ndtri
 
 from defectscan.measurement.ridges import N_DIRECTIONS, Ridges
 
@@ -20,12 +21,13 @@ Mask = NDArray[np.bool_]
 
 SEED_SIGMA = 5.0
 FOLLOW_SIGMA = 2.8
-SKIRT = 0.3
+SKIRT = 0.4
 LEAST_LENGTH_PX = 9.0
 MARGIN_PX = 6
-END_SHARE = 0.08
-# How far blur carries a line's end beyond itself, at that share of its brightness.
-BLURRED_END_PX = 2.5
+END_SHARE = 0.04
+END_CONTRAST = 0.019
+# Standard deviation of a line's end after lens, filter and averaging.
+END_BLUR_PX = 1.8
 CORE_SHARE = 0.35
 LEAST_EVIDENCE = 10.0
 KNOB_SHARE = 0.25
@@ -335,7 +337,7 @@ def _resample(chains: _Chains, ridges: Ridges) -> Lines:
     noise = ridges.curvature_noise[
         np.round(points[:, 1]).astype(np.int64), np.round(points[:, 0]).astype(np.int64)
     ]
-    line, kept, evidence = _lit_stretch(value, knob, noise, line)
+    line, kept, evidence, end_share = _lit_stretch(value, knob, noise, line)
     points, tangent, value = points[kept], tangent[kept], value[kept]
     first = _first_of_doubles(points, tangent, evidence, line, ridges.contrast.shape)
     points, tangent, value, line = points[first], tangent[first], value[first], line[first]
@@ -343,11 +345,23 @@ def _resample(chains: _Chains, ridges: Ridges) -> Lines:
     return Lines(
         xy_px=points,
         tangent=tangent,
-        length_px=1 - 2 * BLURRED_END_PX / np.bincount(line)[line] if len(line) else np.zeros(0),
+        length_px=_own_length(line, end_share[left]),
         contrast=value,
         line=line,
         evidence=evidence[left],
     )
+
+
+def _own_length(line: NDArray[np.int64], end_share: Floats) -> Floats:
+    """Return the length that each point stands for, less what blur adds at a line's two ends.
+
+    A blurred end falls as a Gaussian's integral does: the lower the share of the line's
+    brightness at which it is cut, the further out.
+    """
+    if not len(line):
+        return np.zeros(0)
+    carried = -END_BLUR_PX * ndtri(np.clip(end_share, 1e-3, 0.5))
+    return (1 - 2 * carried / np.bincount(line))[line]
 
 
 def _across_along(ridges: Ridges, points: Floats, tangent: Floats) -> tuple[Floats, Floats]:
@@ -360,8 +374,10 @@ def _across_along(ridges: Ridges, points: Floats, tangent: Floats) -> tuple[Floa
 
 def _lit_stretch(
     value: Floats, knob: Floats, noise: Floats, line: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], Mask, Floats]:
-    """Return the stretches' numbers of lit points, which points are lit, and the evidence.
+) -> tuple[NDArray[np.int64], Mask, Floats, Floats]:
+    """Return the lit stretch of each lit point, which points are lit, and two for each stretch.
+
+    These are its evidence, and the share of its brightness at which it ends.
 
     The filter's reach blurs ends and makes dashes of points of light. So each point is judged
     by its own neighbourhood, and stretches shorter than `LEAST_LENGTH_PX` are no lines.
@@ -369,6 +385,7 @@ def _lit_stretch(
     kept = np.zeros(len(value), dtype=bool)
     stretch = np.zeros(len(value), dtype=np.int64)
     evidences: list[float] = []
+    shares: list[float] = []
     borders = np.flatnonzero(np.diff(line, prepend=-1, append=-1))
     for first, last in pairwise(borders):
         v = value[first:last]
@@ -380,7 +397,8 @@ def _lit_stretch(
         window = int(np.clip((4 * sigma / max(peak, 1e-9)) ** 2, 3, 9)) | 1
         smooth = np.convolve(np.pad(v, window // 2, mode="edge"), np.ones(window) / window, "valid")
         top = float(np.sort(smooth)[-max(len(smooth) // 4, 4)])
-        bright = smooth > max(END_SHARE * top, 2.0 * sigma / np.sqrt(window))
+        end = max(END_SHARE * top, END_CONTRAST, 2.0 * sigma / np.sqrt(window))
+        bright = smooth > end
         # Close gaps of up to four points: crossings and noise.
         edges = np.flatnonzero(np.diff(bright.astype(np.int8), prepend=0, append=0))
         runs = edges.reshape(-1, 2)
@@ -406,7 +424,8 @@ def _lit_stretch(
             kept[first + start : first + stop] = True
             stretch[first + start : first + stop] = len(evidences)
             evidences.append(float(evidence))
-    return stretch[kept], kept, np.array(evidences)
+            shares.append(end / max(top, end))
+    return stretch[kept], kept, np.array(evidences), np.array(shares)
 
 
 def _first_of_doubles(

@@ -14,6 +14,8 @@ N_DIRECTIONS = 12
 WIDTH_PX = 1.2
 REACH_PX = 4.5
 LEAST_NOISE = 2e-4
+GLARING = 1.0
+GLARE_PX = 25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,6 +84,9 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
     relative = luminance / background - 1
     # A clipped highlight would ring through every filter that touches it.
     np.clip(relative, -0.9, 30, out=relative)
+    # Beside glaring lines every filter swings far below zero: that is no noise.
+    glaring = cv2.dilate((relative > GLARING).astype(np.uint8), np.ones((GLARE_PX, GLARE_PX)))
+    quiet = measured & (glaring == 0)
     best = np.full(luminance.shape, -np.inf, dtype=np.float32)
     direction = np.zeros(luminance.shape, dtype=np.uint8)
     noise = np.zeros_like(best)
@@ -89,7 +94,7 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
         kernel = ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
         answer = cv2.filter2D(relative, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
         if index in (0, N_DIRECTIONS // 2):
-            noise += local_noise(answer, measured) / 2
+            noise += local_noise(answer, quiet) / 2
         better = cv2.compare(answer, best, cv2.CMP_GT)
         cv2.copyTo(answer, better, best)
         direction[better != 0] = index
@@ -99,7 +104,7 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
         direction=direction,
         noise=noise,
         curvature=curvature,
-        curvature_noise=local_noise(curvature[0], measured),
+        curvature_noise=local_noise(curvature[0], quiet),
     )
 
 

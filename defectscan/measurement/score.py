@@ -17,13 +17,13 @@ WINDOW_SHARE = 0.3
 N_SECTORS = 6
 GRID_PX = 8
 N_RINGS = 8
-MERGED_PX = 8.0
+MERGED_PX = 7.0
 DIRECTION_ERROR = 12.0
 USUAL_MIDDLE = 0.4
 GATE = 1.6
-# In widths of the picture.
-USUAL_THINNING = 0.85
-THINNING_SPREAD = 0.5
+# In widths of the picture, of a flat panel.
+USUAL_THINNING = 1.6
+THINNING_SPREAD = 0.4
 LEAST_EXPOSURE_SHARE = 0.2
 N_RESAMPLES = 1999
 MODEL_SD = 0.05
@@ -295,7 +295,8 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
         Of one panel, in any states.
     """
     rungs = np.geomspace(0.25, 8, 41)
-    log_likelihood = -((np.log(rungs / USUAL_THINNING)) ** 2) / (2 * THINNING_SPREAD**2)
+    usual = USUAL_THINNING * shots[0].glint.flatness
+    log_likelihood = -((np.log(rungs / usual)) ** 2) / (2 * THINNING_SPREAD**2)
     width = float(shots[0].zone.shape[1])
     log_seen, n_glints = np.zeros(len(rungs)), 0.0
     for shot in shots:

@@ -67,6 +67,8 @@ class PanelScore:
         mm per cm², or px per px² where the scale is unknown.
     kinds
         Density by kind.
+    scratch_share
+        Shape (k,): what each deep scratch adds to their density.
     trails
         Which lines of `count` lie in the crowd of machine trails, shape (n,).
     """
@@ -78,6 +80,7 @@ class PanelScore:
     haze: Interval | None
     shots: tuple[MeasuredShot, ...]
     count: Count
+    scratch_share: Floats
     trails: Mask
     has_scale: bool
     as_seen: bool
@@ -123,7 +126,8 @@ def score_state(
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
     in_trail = trails.within(direction) & (trails.share > 0)
-    scratch = _scratch_density(shots, rng)
+    scratch_share = _scratch_shares(shots)
+    scratch = _scratch_density(scratch_share, rng)
     swirl_weight = np.where(in_trail, 1 - trails.share, 1.0)
     kinds = {
         kinds_of.Kind.SWIRL: scoring.interval(count.weighted(swirl_weight), rng),
@@ -160,6 +164,7 @@ def score_state(
         haze=_haze(shots),
         shots=tuple(shots),
         count=count,
+        scratch_share=scratch_share,
         trails=in_trail,
         has_scale=has_scale,
         as_seen=as_seen,
@@ -197,29 +202,37 @@ def _above(lines: Lines, own_noise: float, noise: float) -> Mask:
     return lines.evidence >= LEAST_EVIDENCE * noise / own_noise
 
 
-def _scratch_density(shots: Sequence[MeasuredShot], rng: np.random.Generator) -> Interval:
-    """Return the visible length of deep scratches per area of the zones.
+def _scratch_shares(shots: Sequence[MeasuredShot]) -> Floats:
+    """Return the visible length of each deep scratch per area of all zones, shape (k,).
 
     They shine whatever their direction, so the lamp's acceptance does not apply to them.
     """
-    share = []
     area = sum(float(s.shot.zone.sum()) * (s.shot.mm_per_px or 1) ** 2 for s in shots)
     if shots[0].shot.mm_per_px is not None:
         area /= 100
-    for shot in shots:
-        length = shot.scratches.total(shot.scratches.length_px) * (shot.shot.mm_per_px or 1)
-        share.append(length / area)
-    each = np.concatenate(share)
-    if not len(each):
+    return np.concatenate(
+        [
+            shot.scratches.total(shot.scratches.length_px) * (shot.shot.mm_per_px or 1) / area
+            for shot in shots
+        ]
+    )
+
+
+def _scratch_density(share: Floats, rng: np.random.Generator) -> Interval:
+    if not len(share):
         return Interval(value=0.0, low=0.0, high=0.0)
-    draws = scoring.draw_weights(rng, len(each)) @ each
+    draws = scoring.draw_weights(rng, len(share)) @ share
     low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
-    value = float(each.sum())
+    value = float(share.sum())
     return Interval(value=value, low=min(low, value), high=max(high, value))
 
 
 def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:
-    """Return the count of swirls, or of machine trails."""
+    """Return the count of one kind."""
+    if kind is kinds_of.Kind.DEEP_SCRATCH:
+        share = state.scratch_share
+        typical = float(share.mean()) if len(share) else state.count.typical
+        return replace(state.count, share=share, false=np.zeros(len(share)), typical=typical)
     in_trail = state.trails if kind is kinds_of.Kind.MACHINE_TRAIL else ~state.trails
     return state.count.weighted(in_trail.astype(np.float64))
 

@@ -14,13 +14,14 @@ from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.maps import DensityGrid, density_grid, direction_densities
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, PanelScore
-from defectscan.output import write_whole
+from defectscan.output import check_free, write_whole
 from defectscan.pipeline import Comparison
 from defectscan.report import content
 from defectscan.report.html import render_html
+from defectscan.report.overlays import overlay_jpeg
 from defectscan.report.pdf import render_pdf
 from defectscan.report.pictures import outline
-from defectscan.report.record import FILES, of_comparison, to_json
+from defectscan.report.record import files, of_comparison, to_json
 from defectscan.report.words import correction_estimate, estimate
 from defectscan.version import __version__
 
@@ -136,8 +137,11 @@ def _write(
         panels=tuple(panels),
         grade_limits_mm_per_cm2=GRADE_LIMITS_MM_PER_CM2,
     )
-    files = (render_html(page).encode(), render_pdf(page), record.encode())
-    for name, data in zip(FILES, files, strict=True):
+    names = files(len(panels))
+    check_free([folder / name for name in names], force=force)
+    overlays = [overlay_jpeg(panel) for panel in panels]
+    contents = [render_html(page).encode(), render_pdf(page), record.encode(), *overlays]
+    for name, data in zip(names, contents, strict=True):
         write_whole(folder / name, data, force=force)
 
 

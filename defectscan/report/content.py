@@ -213,7 +213,7 @@ class Panel:
         The first state, and the only one where a single state was measured.
     after
         The second state, if any.
-    correction, kind_corrections, haze_correction
+    correction, kind_corrections
         Percent; negative is an increase.
     registration
         How the two photos lie over each other; ``None`` with a single state.
@@ -232,7 +232,6 @@ class Panel:
     after: State | None = None
     correction: Estimate = UNKNOWN
     kind_corrections: Mapping[Kind, Estimate] = field(default_factory=dict)
-    haze_correction: Estimate = UNKNOWN
     registration: Registration | None = None
     density_map: DensityMap | None = None
     density_unit: DensityUnit = "mm/cm²"

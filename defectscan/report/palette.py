@@ -34,7 +34,7 @@ class Stroke:
 
 SKY_BLUE, YELLOW, VERMILION = "#56b4e9", "#f0e442", "#d55e00"
 STROKES: dict[str, Stroke] = {
-    "removed": Stroke(colour=SKY_BLUE, width_pt=0.9, dash_pt=(1.4, 1.4)),
+    "removed": Stroke(colour=SKY_BLUE, width_pt=1.3, dash_pt=(3.0, 1.2)),
     "remaining": Stroke(colour=YELLOW, width_pt=1.1),
     "new": Stroke(colour=VERMILION, width_pt=2.0, dash_pt=(4.5, 2.0)),
     "swirl": Stroke(colour=YELLOW, width_pt=0.9),

@@ -12,9 +12,18 @@ from defectscan.pipeline import Comparison
 from defectscan.version import __version__
 
 FILES = ("report.html", "report.pdf", "result.json")
+
+
+def files(n_panels: int = 1) -> tuple[str, ...]:
+    """Return the names of all files of a report: page, PDF, JSON, and an overlay a panel."""
+    if n_panels == 1:
+        return (*FILES, "overlay.jpg")
+    return (*FILES, *(f"overlay_{number}.jpg" for number in range(1, n_panels + 1)))
+
+
 Record = dict[str, Any]
 
-__all__ = ["FILES", "of_comparison", "of_score", "to_json"]
+__all__ = ["FILES", "files", "of_comparison", "of_score", "to_json"]
 
 
 def of_score(score: PanelScore) -> Record:

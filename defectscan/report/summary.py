@@ -82,7 +82,8 @@ def kinds_table(panel: Panel) -> Table:
     haze = ["Haze" + (f", {panel.haze_unit}" if panel.haze_unit else "")]
     haze += [_haze_cell(state.haze) for state in states]
     if panel.after is not None:
-        haze.append(wording.correction(panel.haze_correction))
+        # A glow has no zero to reckon a percentage from: flakes and the lens have their part.
+        haze.append("")
     rows.append(tuple(haze))
     return Table(head=_head(panel), rows=tuple(rows))
 

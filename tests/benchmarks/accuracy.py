@@ -169,6 +169,8 @@ def report(rows: list[Row]) -> str:
     dense = true >= 50
     for name, which in (("all", curved | True), ("flat", ~curved), ("curved", curved)):
         chosen = dense & which[:, None]
+        if not chosen.any():
+            continue
         e = error[chosen]
         out.append(
             f"density, {name}: median error {100 * np.median(np.abs(e)):.1f} %, "
@@ -177,6 +179,8 @@ def report(rows: list[Row]) -> str:
         )
     for paint in dict.fromkeys(r.paint for r in rows):
         chosen = dense & np.array([r.paint == paint for r in rows])[:, None]
+        if not chosen.any():
+            continue
         e = error[chosen]
         terms = np.sum([t for r in rows if r.paint == paint for t in r.f1_terms], axis=0)
         out.append(
@@ -221,7 +225,7 @@ def one(task: tuple[int, str, int]) -> Row:
 def main() -> None:
     """Run the benchmark from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--pairs", type=int, default=120)
+    parser.add_argument("--pairs", type=int, default=200)
     parser.add_argument("--first", type=int, default=10_000)
     parser.add_argument("--shots", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)

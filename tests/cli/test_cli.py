@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from defectscan.report.record import FILES
+from defectscan.report.record import files
 from defectscan.report.words import CAUTION
 from defectscan.version import __version__
 from tests.conftest import RenderedPhotos, Run
@@ -71,7 +71,7 @@ def test_score_writes_json_lines_and_report(
     )  # fmt: skip
     assert (told.status, told.err) == (0, "")
     assert told.out.startswith("Line density ")
-    assert sorted(p.name for p in out.iterdir()) == sorted(FILES)
+    assert sorted(p.name for p in out.iterdir()) == sorted(files())
     assert json.loads(record.read_text()) == json.loads((out / "result.json").read_text())
     mask = np.asarray(Image.open(lines))
     assert mask.shape == (750, 1000)
@@ -86,7 +86,7 @@ def test_compare(run: Run, photos: RenderedPhotos, tmp_path: Path) -> None:
     assert (told.status, told.err) == (0, "")
     assert told.out.startswith("Correction ")
     assert CAUTION in told.out
-    assert sorted(p.name for p in out.iterdir()) == sorted(FILES)
+    assert sorted(p.name for p in out.iterdir()) == sorted(files())
     record = json.loads((out / "result.json").read_text())
     assert record["format"] == "defectscan.comparison/1"
     assert record["correction_percent"]["low"] < record["correction_percent"]["high"]

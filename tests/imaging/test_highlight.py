@@ -130,3 +130,10 @@ def test_a_quarter_turn_turns_the_highlight() -> None:
     other = find_highlights(turned, turned > 0.985)[0]
     assert (other.x_px, other.y_px) == pytest.approx((spot.y_px, 399 - spot.x_px), abs=0.05)
     assert other.radius_px == pytest.approx(spot.radius_px, rel=0.01)
+
+
+def test_blown_out_tape_beside_the_lamp_is_no_highlight() -> None:
+    # The lamp's glow makes white tape next to it look as if it glowed itself.
+    tape = np.where((X > 60) & (X < 180) & (Y > 60) & (Y < 115), 3.0, 0.0).astype(np.float32)
+    spots = found(lamp(215, 150, 12, glow=0.05), tape)
+    assert [(round(s.x_px), round(s.y_px)) for s in spots] == [(215, 150)]

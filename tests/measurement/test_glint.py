@@ -192,3 +192,21 @@ def test_glints_are_lines_along_the_rings() -> None:
     across, along = (x + 200, y - 10, x + 200, y + 10), (x + 200, y, x + 220, y)
     assert glints(straight_lines([across, along]), glint).tolist() == [True, False]
     assert glints(no_lines(), glint).tolist() == []
+
+
+def test_long_edges_do_not_outweigh_the_glints() -> None:
+    truth = ellipses(1.3, 30)
+    lines = strewn(truth)
+    edges = [(850.0, 10.0, 860.0, 740.0), (20.0, 700.0, 980.0, 690.0)]
+    disturbed = fitted(Lines.joined([lines, straight_lines(edges)]))
+    quiet = fitted(lines)
+    ratio, angle = axes_of(disturbed, CENTRE)
+    assert ratio == pytest.approx(axes_of(quiet, CENTRE)[0], rel=0.04)
+    assert abs((angle - axes_of(quiet, CENTRE)[1] + 90) % 180 - 90) < 6
+    assert disturbed.reach_px == pytest.approx(quiet.reach_px, rel=0.1)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.3, 1.6])
+def test_flatness_is_what_the_flat_direction_needs(ratio: float) -> None:
+    # Of mean 1, with a ratio of `ratio` squared between the two.
+    assert ellipses(ratio, 40).flatness == pytest.approx(2 / (1 + ratio**2))

@@ -132,3 +132,14 @@ def test_noise_is_judged_where_it_is_asked() -> None:
     left[:, :128] = True
     assert local_noise(answer, left).max() < 2
     assert np.isinf(local_noise(answer, np.zeros_like(left))).all()
+
+
+def test_glaring_lines_do_not_raise_the_noise() -> None:
+    rng = np.random.default_rng(3)
+    noise = 0.1 * (1 + 0.02 * rng.standard_normal(SHAPE)).astype(np.float32)
+    ends = [segment((20.0 + 20 * k, 80.0), 60, 80) for k in range(9)]
+    lines = draw_picture(SHAPE, ends, contrast=12.0, width_px=1.3) - np.float32(0.1)
+    quiet, glaring = filtered(noise), filtered(noise + lines)
+    at = (slice(50, 110), slice(20, 180))
+    ratio = np.median(glaring.noise[at]) / np.median(quiet.noise[at])
+    assert ratio == pytest.approx(1, abs=0.25)

@@ -159,7 +159,6 @@ def make_panel(
             "deep_scratch": Estimate(value=9.4, low=-41.0, high=52.0),
             "machine_trail": Estimate(value=73.9, low=48.0, high=90.5),
         },
-        haze_correction=Estimate(value=26.2, low=8.0, high=43.0),
         registration=Registration(
             after_on_before=after,
             lines=lines(arcs[:n_left], "remaining")
@@ -225,6 +224,5 @@ def one_state(panel: Panel) -> Panel:
         after=None,
         correction=Estimate(),
         kind_corrections={},
-        haze_correction=Estimate(),
         registration=None,
     )

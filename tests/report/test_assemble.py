@@ -54,10 +54,10 @@ def test_conditions_of_a_photo(state: PanelScore) -> None:
     assert conditions.mm_per_px == pytest.approx(MM_PER_PX)
     assert conditions.iso == 100
     assert conditions.f_number == pytest.approx(1.8)
-    assert conditions.exposure_time_s == pytest.approx(
-        state.shots[0].photo.exposure.exposure_time_s
-    )
-    assert 1 / 1000 < conditions.exposure_time_s < 1
+    time_s = state.shots[0].photo.exposure.exposure_time_s
+    assert time_s is not None
+    assert 1 / 1000 < time_s < 1
+    assert conditions.exposure_time_s == pytest.approx(time_s)
     assert conditions.zone_area_cm2 == pytest.approx(state.shots[0].shot.zone.sum() * 1e-4)
     assert conditions.highlight is not None
     assert conditions.highlight.radius_px == state.shots[0].highlight.radius_px  # type: ignore[union-attr]
@@ -115,7 +115,7 @@ def test_files_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
     folder = tmp_path / "new" / "report"
     text = record.to_json(record.of_comparison(comparison))
     write_comparison(comparison, folder, title="Bonnet <left>", record=text, force=False)
-    assert sorted(p.name for p in folder.iterdir()) == sorted(record.FILES)
+    assert sorted(p.name for p in folder.iterdir()) == sorted(record.files())
     html = (folder / "report.html").read_text(encoding="utf-8")
     assert "Bonnet &lt;left&gt;" in html
     assert "<left>" not in html
@@ -130,7 +130,7 @@ def test_files_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
 
 def test_files_of_a_score(state: PanelScore, tmp_path: Path) -> None:
     write_score(state, tmp_path, title="", record="{}\n", force=False)
-    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(record.FILES)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(record.files())
     # Without a title, the photo's name stands in its place.
     assert "<title>1" in (tmp_path / "report.html").read_text(encoding="utf-8")
     (tmp_path / "report.html").write_text("old")

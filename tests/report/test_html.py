@@ -229,7 +229,7 @@ def test_one_state_has_no_after(content: ReportContent, one_state: Panel) -> Non
 def test_undefined_correction_is_said_and_not_drawn_as_a_number(
     content: ReportContent, panel: Panel
 ) -> None:
-    bare = replace(panel, correction=Estimate(), kind_corrections={}, haze_correction=Estimate())
+    bare = replace(panel, correction=Estimate(), kind_corrections={})
     page = Reader(render_html(replace(content, panels=(bare,))))
     assert "Undefined" in page.texts
     assert "the correction cannot be given" in page.texts

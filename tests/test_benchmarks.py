@@ -1,0 +1,57 @@
+"""The benchmarks run, on inputs so small that their figures mean nothing."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
+
+import accuracy
+import groove_free
+import ridge_filters
+import scenes
+import speed
+
+
+@pytest.fixture(autouse=True)
+def _small(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Smaller still, and no move of the lamp would bring the highlight into the picture.
+    monkeypatch.setattr(scenes, "WIDTH_PX", 1200)
+    monkeypatch.setattr(scenes, "HEIGHT_PX", 900)
+    monkeypatch.setattr(scenes, "MARGIN_PX", 80)
+
+
+def test_accuracy(tmp_path: Path) -> None:
+    home = accuracy.prepare(6, tmp_path)
+    assert accuracy.prepare(6, tmp_path) == home
+    row = accuracy.measure(home)
+    assert 0 < row.measured[0] < 3 * row.true[0]
+    assert row.low[0] <= row.measured[0] <= row.high[0]
+    table = accuracy.report([row])
+    for word in ("density, all", "correction: rms", "registration", "lines F1"):
+        assert word in table
+    right, found, seen, asked = row.f1_terms[0]
+    assert 0 < right <= found
+    assert 0 < seen <= asked
+
+
+def test_groove_free_panels() -> None:
+    paint, value, limit = groove_free.reading(2)
+    assert paint == list(scenes.PAINTS)[2]
+    assert 0 <= value <= limit
+
+
+def test_ridge_filters(monkeypatch: pytest.MonkeyPatch) -> None:
+    thin = {name: values[4:12:3] for name, values in ridge_filters.THRESHOLDS.items()}
+    monkeypatch.setattr(ridge_filters, "THRESHOLDS", thin)
+    _, terms = ridge_filters.terms_of(3)
+    best = {name: max(accuracy.f1(row) for row in rows) for name, rows in terms.items()}
+    assert set(best) == {"defectscan", "sato", "frangi"}
+    assert all(0.3 < value <= 1 for value in best.values())
+
+
+def test_speed(tmp_path: Path) -> None:
+    before, after = speed.large_photos(tmp_path)
+    assert before.stat().st_size > 100_000 < after.stat().st_size
+    assert speed.seconds([sys.executable, "-c", ""]) > 0
