@@ -1,5 +1,6 @@
 """`defectscan check`: can these photos be measured, and what to change at the car."""
 
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,10 +11,12 @@ from defectscan.errors import DefectscanError
 from defectscan.version import __version__
 
 if TYPE_CHECKING:
-    from defectscan.imaging.capture import Condition
+    from defectscan.imaging.capture import CaptureCheck
     from defectscan.imaging.photo import Photo
+    from defectscan.imaging.repeat import Repeat, View
 
 MOST_LINES = 3
+RECORD = "check.json"
 
 
 def check(
@@ -21,57 +24,153 @@ def check(
         list[Path], typer.Argument(help="Photos, or folders of them.", metavar="PHOTO...")
     ],
     mm_per_px: MmPerPx = None,
+    like: Annotated[
+        Path | None,
+        typer.Option(help="Tell how to stand to repeat this photo, too.", metavar="BEFORE"),
+    ] = None,
     json: Json = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Write each photo with marks, and the JSON, here.")
+    ] = None,
     force: Force = False,
 ) -> None:
     """Tell whether photos can be measured and, where not, what to change at the car."""
-    from defectscan.imaging.capture import check_photo, problems  # noqa: PLC0415 - heavy
-    from defectscan.imaging.photo import list_photos, read_photo  # noqa: PLC0415
-    from defectscan.output import check_free, to_json  # noqa: PLC0415
-    from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
+    from defectscan.output import check_free, to_json, write_whole  # noqa: PLC0415 - heavy
 
-    check_free(json_file(json), force=force)
-    files = [file for path in photos for file in list_photos(path)]
+    listed = _listed(photos)
+    names = _picture_names(listed)
+    files = [] if out is None else [out / name for name in (*names, RECORD)]
+    check_free([*json_file(json), *files], force=force)
     records: list[dict[str, Any]] = []
     lines: list[str] = []
     errors: list[str] = []
-    with progress_bar(len(files)) as step:
-        for file in files:
+    before = None
+    if like is not None:
+        try:
+            before = _view_to_repeat(like, mm_per_px=mm_per_px)
+        except DefectscanError as error:
+            errors.append(f"--like {error}")
+    with progress_bar(len(listed)) as step:
+        for (file, missing), name in zip(listed, names, strict=True):
             step(file.name)
             try:
-                photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
+                if missing is not None:
+                    raise missing
+                photo, found, repeat = _look(file, before, mm_per_px=mm_per_px)
             except DefectscanError as error:
                 records.append(_unread(file, error))
                 errors.append(str(error))
                 continue
-            conditions = check_photo(photo, mm_per_px=mm_per_px)
-            records.append(_record(photo, conditions))
-            lines.extend(_words(file.name, problems(conditions)))
-    text = to_json({"format": "defectscan.check/1", "version": __version__, "photos": records})
+            records.append(_record(photo, found, repeat, None if out is None else name))
+            lines += _words(file.name, found, repeat)
+            if out is not None:
+                drawn = _drawn(photo, found, repeat, mm_per_px=mm_per_px)
+                write_whole(out / name, drawn, force=force)
+    like_name = None if before is None else before.photo.path.name
+    head = {"format": "defectscan.check/1", "version": __version__, "like": like_name}
+    text = to_json({**head, "photos": records})
+    if out is not None:
+        write_whole(out / RECORD, text.encode(), force=force)
     emit_json(text, json, force=force)
-    if lines and str(json) != "-":
-        typer.echo("\n".join(lines))
-    for line in errors:
-        typer.echo(line, err=True)
-    if not all(record["measurable"] for record in records):
+    _tell([] if str(json) == "-" else lines, errors)
+    if errors or not all(record["measurable"] for record in records):
         raise typer.Exit(1)
 
 
-def _words(name: str, wrong: "tuple[Condition, ...]") -> list[str]:
+def _tell(lines: list[str], errors: list[str]) -> None:
+    for line in lines:
+        typer.echo(line)
+    for line in errors:
+        typer.echo(line, err=True)
+
+
+def _listed(paths: list[Path]) -> list[tuple[Path, DefectscanError | None]]:
+    """Return all photos, and with each path that holds none the reason."""
+    from defectscan.imaging.photo import list_photos  # noqa: PLC0415
+
+    listed: list[tuple[Path, DefectscanError | None]] = []
+    for path in paths:
+        try:
+            listed += [(file, None) for file in list_photos(path)]
+        except DefectscanError as error:
+            listed.append((path, error))
+    return listed
+
+
+def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:
+    """Name a picture for each photo, numbered where two photos have one name."""
+    stems = [file.stem for file, _ in listed]
+    times = Counter(stems)
+    return [
+        f"{stem}_check.jpg" if times[stem] == 1 else f"{number}_{stem}_check.jpg"
+        for number, stem in enumerate(stems, start=1)
+    ]
+
+
+def _view_to_repeat(path: Path, *, mm_per_px: float | None) -> "View":
+    from defectscan.imaging.capture import check_photo  # noqa: PLC0415
+    from defectscan.imaging.photo import read_photo  # noqa: PLC0415
+    from defectscan.imaging.repeat import View  # noqa: PLC0415
+    from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
+
+    photo = read_photo(path, max_side_px=WORKING_SIDE_PX)
+    return View.of(photo, check_photo(photo, mm_per_px=mm_per_px).highlights)
+
+
+def _look(
+    file: Path, before: "View | None", *, mm_per_px: float | None
+) -> "tuple[Photo, CaptureCheck, Repeat | None]":
+    from defectscan.imaging.capture import check_photo  # noqa: PLC0415
+    from defectscan.imaging.photo import read_photo  # noqa: PLC0415
+    from defectscan.imaging.repeat import View, repeat_photo  # noqa: PLC0415
+    from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
+
+    photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
+    found = check_photo(photo, mm_per_px=mm_per_px)
+    if before is None:
+        return photo, found, None
+    now = View.of(photo, found.highlights)
+    return photo, found, repeat_photo(before, now, mm_per_px=mm_per_px)
+
+
+def _drawn(
+    photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", *, mm_per_px: float | None
+) -> bytes:
+    from defectscan.report.check_picture import draw_check  # noqa: PLC0415
+
+    return draw_check(photo, found, mm_per_px=mm_per_px, repeat=repeat, lines=MOST_LINES)
+
+
+def _words(name: str, found: "CaptureCheck", repeat: "Repeat | None") -> list[str]:
     """Return what to say of a photo: the worst first, and no more than can be done at once."""
-    if not wrong:
-        return [f"{name}: can be measured"]
-    advice = [f"- {condition.text} {condition.advice}" for condition in wrong[:MOST_LINES]]
-    return [f"{name}: cannot be measured as it is", *advice]
+    advice = [f"{wrong.text} {wrong.advice}" for wrong in found.problems]
+    words = [f"{name}: can be measured" if not advice else f"{name}: cannot be measured as it is"]
+    if repeat is not None:
+        advice += repeat.advice
+        words.append(f"  {repeat.text}")
+    return words + [f"- {line}" for line in advice[:MOST_LINES]]
 
 
-def _record(photo: "Photo", conditions: "tuple[Condition, ...]") -> dict[str, Any]:
+def _record(
+    photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", picture: str | None
+) -> dict[str, Any]:
     return {
         "file": photo.path.name,
         "sha256": photo.sha256,
-        "measurable": all(condition.ok for condition in conditions),
+        "measurable": found.measurable,
         "error": None,
-        "conditions": conditions,
+        "conditions": found.conditions,
+        "highlights": [
+            {
+                "x_px": (spot.x_px + 0.5) / photo.scale - 0.5,
+                "y_px": (spot.y_px + 0.5) / photo.scale - 0.5,
+                "radius_px": spot.radius_px / photo.scale,
+                "bloom_px": spot.bloom_px / photo.scale,
+            }
+            for spot in found.highlights
+        ],
+        "repeat": repeat,
+        "picture": picture,
     }
 
 
@@ -82,4 +181,7 @@ def _unread(file: Path, error: DefectscanError) -> dict[str, Any]:
         "measurable": False,
         "error": str(error),
         "conditions": [],
+        "highlights": [],
+        "repeat": None,
+        "picture": None,
     }

@@ -1,18 +1,16 @@
 """Tell whether a photo can be measured, and what to change at the car where it cannot."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.imaging.highlight import Highlight, find_highlights
-from defectscan.imaging.paint import background_luminance, paint_mask
+from defectscan.imaging.paint import paint_mask
 from defectscan.imaging.photo import Photo
+from defectscan.imaging.sharpness import blur_px
 
-Image = NDArray[np.float32]
-Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # With fewer, thin lines go missing: at 4 pixels per mm about a fifth of their length.
@@ -30,17 +28,13 @@ MOST_RADIUS_MM = 5.5
 MOST_RADIUS_PERCENT = 4.0
 MOST_BLUR_PX = 1.5
 LEAST_PAINT_PERCENT = 10.0
+LEAST_ROOM_PX = 1.0
+FULL = 250
+LEAST_ELLIPTIC = 0.92
+# Spread so far, a small lamp's image is no longer blown out.
+HIDING_BLUR_PX = 3.0
 # A share of the photo; a lamp's image that find_highlights misses fills more.
 BLOWN_OUT_SPOT = 1e-4
-
-TILE_PX = 16
-MIDDLE_SD_PX = 1.9
-# Variance of the smoothing in a Sobel filter itself.
-SOBEL_VARIANCE_PX2 = 0.45
-LEAST_DETAIL = 0.3
-N_DIRECTIONS = 6
-LEAST_TILES = 10
-WIDEST_BLUR_PX = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,12 +68,36 @@ class Condition:
     advice: str = ""
 
 
-def problems(conditions: tuple[Condition, ...]) -> tuple[Condition, ...]:
-    """Return the conditions that are not met, the worst first."""
-    return tuple(condition for condition in conditions if not condition.ok)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaptureCheck:
+    """What a photo was found to be like.
+
+    Attributes
+    ----------
+    conditions
+        All, those that are not met first.
+    highlights
+        The largest first, working pixels.
+    paint
+        Shape (H, W): bare paint, the highlights with it.
+    """
+
+    conditions: tuple[Condition, ...]
+    highlights: tuple[Highlight, ...]
+    paint: Mask
+
+    @property
+    def problems(self) -> tuple[Condition, ...]:
+        """The conditions that are not met, the worst first."""
+        return tuple(condition for condition in self.conditions if not condition.ok)
+
+    @property
+    def measurable(self) -> bool:
+        """Whether all conditions are met."""
+        return not self.problems
 
 
-def check_photo(photo: Photo, *, mm_per_px: float | None) -> tuple[Condition, ...]:
+def check_photo(photo: Photo, *, mm_per_px: float | None) -> CaptureCheck:
     """Judge a photo by all that measuring needs.
 
     Each condition can be the cause of those after it: no highlight is found where all is blown
@@ -91,44 +109,81 @@ def check_photo(photo: Photo, *, mm_per_px: float | None) -> tuple[Condition, ..
         As it is to be measured, reduced where that is.
     mm_per_px
         Millimetres per pixel of the photo itself, if known.
-
-    Returns
-    -------
-    tuple of Condition
-        All conditions, those that are not met first.
     """
+    largest = largest_radius_percent(photo, mm_per_px=mm_per_px)
     highlights = find_highlights(photo.luminance, photo.clipped)
+    if not highlights:
+        highlights = _broad_lamp(photo, least_px=largest / 100 * max(photo.clipped.shape))
     highlight = highlights[0] if highlights else None
     paint = paint_mask(photo.rgb, highlight)
     bloom_px2 = 0.0 if highlight is None else np.pi * highlight.bloom_px**2
     share = max(float(paint.sum()) - bloom_px2, 0.0) / paint.size
-    if 100 * share < LEAST_PAINT_PERCENT:
-        paint = np.ones_like(paint)
-    clipping = _clipping(100 * float(photo.clipped[paint].mean()))
+    judged = paint if 100 * share >= LEAST_PAINT_PERCENT else np.ones_like(paint)
+    clipping = _clipping(100 * float(photo.clipped[judged].mean()))
     if not clipping.ok:
         highlight = None
     # Blur can hide a lamp's image; but what looks blurred without one may just be smooth.
     is_lit = bool(highlights) or photo.clipped.mean() > BLOWN_OUT_SPOT
     spreads_px = blur_px(photo.luminance, highlights) if is_lit else ()
     px_per_mm = None if mm_per_px is None else photo.scale / mm_per_px
-    side_px = max(photo.luminance.shape)
-    largest = (
-        MOST_RADIUS_PERCENT if px_per_mm is None else 100 * MOST_RADIUS_MM * px_per_mm / side_px
-    )
-    radius = None if highlight is None else 100 * highlight.radius_px / side_px
+    radius = None if highlight is None else 100 * highlight.radius_px / max(paint.shape)
+    faults_of_lamp = [
+        _blur(spreads_px, scale=photo.scale),
+        _count(len(highlights) if clipping.ok else None),
+    ]
+    if max(spreads_px, default=0.0) < HIDING_BLUR_PX:
+        faults_of_lamp.sort(key=lambda condition: condition.value != 0)
     conditions = [
         _size(photo),
         _resolution(px_per_mm),
-        _brightness(100 * float(np.median(photo.luminance[::4, ::4][paint[::4, ::4]]))),
+        _brightness(100 * float(np.median(photo.luminance[::4, ::4][judged[::4, ::4]]))),
         clipping,
         _halo(highlight if radius is not None and radius > largest else None),
-        _blur(spreads_px, scale=photo.scale),
-        _count(len(highlights) if clipping.ok else None),
+        *faults_of_lamp,
         _frame(highlight, photo),
         _radius(radius, limit=largest),
         _paint(100 * share),
     ]
-    return tuple(sorted(conditions, key=lambda condition: condition.ok))
+    return CaptureCheck(
+        conditions=tuple(sorted(conditions, key=lambda condition: condition.ok)),
+        highlights=highlights,
+        paint=paint,
+    )
+
+
+def _broad_lamp(photo: Photo, *, least_px: float) -> tuple[Highlight, ...]:
+    """Return the mirror image of a broad lamp that orange peel has bent out of shape.
+
+    It is full in all channels and nearer to an ellipse than tape is.
+    """
+    full = photo.clipped & (photo.rgb.min(axis=-1) >= FULL)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    spots = cv2.morphologyEx(full.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    outlines, _ = cv2.findContours(spots, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = max(outlines, key=cv2.contourArea, default=None)
+    area = 0.0 if outline is None else cv2.contourArea(outline)
+    if outline is None or area <= np.pi * least_px**2:
+        return ()
+    (x, y), axes, _ = cv2.fitEllipse(outline)
+    if not LEAST_ELLIPTIC < area / (np.pi / 4 * axes[0] * axes[1]) < 1 / LEAST_ELLIPTIC:
+        return ()
+    radius = float(np.sqrt(area / np.pi))
+    (left, top), (right, lower) = outline.min(axis=(0, 1)), outline.max(axis=(0, 1))
+    rows, columns = full.shape
+    is_cut = left <= 1 or top <= 1 or right >= columns - 2 or lower >= rows - 2
+    return (
+        Highlight(
+            x_px=x, y_px=y, radius_px=radius, bloom_px=1.3 * radius, area_px=int(area),
+            cut=bool(is_cut),
+        ),
+    )  # fmt: skip
+
+
+def largest_radius_percent(photo: Photo, *, mm_per_px: float | None) -> float:
+    """Return the largest good radius of a highlight, in percent of the photo's longer side."""
+    if mm_per_px is None:
+        return MOST_RADIUS_PERCENT
+    return 100 * MOST_RADIUS_MM / mm_per_px / max(photo.width_px, photo.height_px)
 
 
 def _judged(
@@ -232,7 +287,10 @@ def _halo(large: Highlight | None) -> Condition:
 
 def _count(n: int | None) -> Condition:
     if n == 0:
-        bad = "No highlight: the lamp does not mirror in the paint anywhere in the picture."
+        bad = (
+            "No highlight: the lamp does not mirror in the paint anywhere in the picture, "
+            "and it must once."
+        )
         advice = "Hold a small lamp so that its mirror image lies well inside the picture."
     else:
         bad = f"{n} highlights: only one lamp may mirror in the paint."
@@ -251,23 +309,39 @@ def _count(n: int | None) -> Condition:
     )
 
 
+def frame_room_px(highlight: Highlight, shape: tuple[int, ...]) -> dict[str, float]:
+    """Return how far a highlight's rim lies from each side of a picture of that shape (H, W)."""
+    height, width = shape
+    x, y, radius = highlight.x_px, highlight.y_px, highlight.radius_px
+    room = {"left": x, "right": width - 1 - x, "upper": y, "lower": height - 1 - y}
+    return {side: max(away - radius, 0.0) for side, away in room.items()}
+
+
 def _frame(highlight: Highlight | None, photo: Photo) -> Condition:
-    inside = None
-    good = "There is no highlight that the frame could cut."
-    if highlight is not None:
-        height, width = photo.luminance.shape
-        x, y = highlight.x_px, highlight.y_px
-        inside = min(x, y, width - 1 - x, height - 1 - y) - highlight.radius_px
-        good = "The highlight lies whole in the picture."
+    if highlight is None:
+        room = None
+        good = bad = advice = "There is no highlight that the frame could cut."
+    else:
+        sides = frame_room_px(highlight, photo.luminance.shape)
+        side = min(sides, key=lambda name: sides[name])
+        # A spot at the rim is rarely round: its radius alone may leave a gap.
+        room = 0.0 if highlight.cut else sides[side] / photo.scale
+        good = f"The highlight lies whole in the picture, {room:.0f} px from its {side} side."
+        bad = (
+            f"The picture's {side} side cuts the highlight: {room:.0f} px lie between them; "
+            f"at least {LEAST_ROOM_PX:.0f} px is needed, and more is better."
+        )
+        turn = {"left": "to the left", "right": "to the right", "upper": "up", "lower": "down"}
+        advice = f"Turn the camera {turn[side]} until the highlight lies well inside."
     return _judged(
         "frame",
-        None if inside is None else inside / photo.scale,
-        limit=0.0,
+        room,
+        limit=LEAST_ROOM_PX,
         unit="px",
         ok=highlight is None or not highlight.cut,
         good=good,
-        bad="The frame cuts the highlight.",
-        advice="Turn the camera until the highlight lies well inside the picture.",
+        bad=bad,
+        advice=advice,
     )
 
 
@@ -320,75 +394,3 @@ def _paint(percent: float) -> Condition:
         bad=f"Too little paint: {found}; at least {LEAST_PAINT_PERCENT:.0f} % is needed.",
         advice="Point the camera at the paint, with the highlight away from edges and trim.",
     )
-
-
-def blur_px(luminance: Image, highlights: tuple[Highlight, ...]) -> tuple[float, ...]:
-    """Measure how far fine things are spread, in each direction that shows some.
-
-    The energy of gradients is compared at two scales, tile by tile, above the noise. Across a
-    line of standard deviation a, smoothed with s, it goes with (a² + s²)^(-3/2) whatever the
-    line's contrast; so the ratio gives a. Tiles are sorted by the direction in which light
-    changes, as shake blurs one direction only, and of each direction the sharper part counts:
-    not all in a picture needs to be fine.
-
-    Parameters
-    ----------
-    luminance
-        Linear luminance, shape (H, W).
-    highlights
-        Left out, with their bloom.
-
-    Returns
-    -------
-    tuple of float
-        Standard deviations, working pixels; empty where nothing is fine enough to tell.
-    """
-    background = background_luminance(luminance)
-    # Photon noise grows with the root of the light: so it is the same everywhere.
-    detail = (luminance - background) / np.sqrt(background)
-    fine = _gradient_energy(detail)
-    middle = _gradient_energy(cv2.GaussianBlur(detail, (0, 0), MIDDLE_SD_PX))
-    y, x = (np.mgrid[: fine.shape[1], : fine.shape[2]] + 0.5) * TILE_PX
-    seen = np.ones(x.shape, dtype=bool)
-    for spot in highlights:
-        seen &= np.hypot(x - spot.x_px, y - spot.y_px) > 2.5 * spot.bloom_px + TILE_PX
-    if not seen.any():
-        return ()
-    xx, yy, xy = np.stack([fine[:, seen], middle[:, seen]], axis=1)
-    brightness = np.maximum(_tile_means(luminance / background)[seen], 0.1)
-    # Most tiles hold nothing: their energy is the noise.
-    noise = np.quantile((xx + yy) / 2 / brightness, 0.25, axis=1)[:, None] * brightness
-    direction = np.arctan2(2 * xy[1], xx[1] - yy[1]) / 2
-    cos, sin = np.cos(direction), np.sin(direction)
-    sharp, soft = xx * cos**2 + yy * sin**2 + 2 * xy * cos * sin - noise
-    telling = (soft > LEAST_DETAIL * noise[0]) & (soft > 3 * noise[1])
-    ratio = sharp[telling] / soft[telling]
-    sector = np.round(direction[telling] / np.pi * N_DIRECTIONS).astype(int) % N_DIRECTIONS
-    ratios = [ratio[sector == number] for number in range(N_DIRECTIONS)]
-    return tuple(
-        _line_spread(float(np.quantile(some, 0.75))) for some in ratios if len(some) >= LEAST_TILES
-    )
-
-
-def _gradient_energy(image: NDArray[Any]) -> Floats:
-    """Return the tile means of gx², gy² and gx·gy, shape (3, rows, columns)."""
-    across = cv2.Sobel(image, cv2.CV_32F, 1, 0)
-    down = cv2.Sobel(image, cv2.CV_32F, 0, 1)
-    return np.stack([_tile_means(part) for part in (across**2, down**2, across * down)])
-
-
-def _tile_means(image: NDArray[Any]) -> Floats:
-    rows, columns = (side // TILE_PX for side in image.shape)
-    whole = np.ascontiguousarray(image[: rows * TILE_PX, : columns * TILE_PX])
-    means = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
-    return means.astype(np.float64)
-
-
-def _line_spread(ratio: float) -> float:
-    """Return the standard deviation of a line from its energies at the two scales."""
-    fine, middle = SOBEL_VARIANCE_PX2, SOBEL_VARIANCE_PX2 + MIDDLE_SD_PX**2
-    steep = max(ratio, 1.0) ** (2 / 3)
-    most = WIDEST_BLUR_PX
-    if steep * (most**2 + fine) <= most**2 + middle:
-        return most
-    return float(np.sqrt(max(middle - steep * fine, 0.0) / (steep - 1)))

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from PIL import Image, ImageFilter
 
@@ -57,7 +58,8 @@ def test_json_holds_all_conditions(run: Run, photos: Any, blurred: Path, tmp_pat
     outcome = run("check", photos.first_before, blurred, "--json", path)
     assert outcome.status == 1
     record = json.loads(path.read_text())
-    assert list(record) == ["format", "version", "photos"]
+    assert list(record) == ["format", "version", "like", "photos"]
+    assert record["like"] is None
     assert (record["format"], record["version"]) == ("defectscan.check/1", __version__)
     good, bad = record["photos"]
     assert (good["file"], good["measurable"]) == ("1.jpg", True)
@@ -67,6 +69,11 @@ def test_json_holds_all_conditions(run: Run, photos: Any, blurred: Path, tmp_pat
         assert {frozenset(condition) for condition in photo["conditions"]} == {frozenset(CONDITION)}
     assert bad["conditions"][0]["name"] == "blur"
     assert bad["conditions"][0]["value"] > bad["conditions"][0]["limit"]
+    truth = photos.states[0].shots[0].highlight_xy_px
+    (spot,) = good["highlights"]
+    assert np.hypot(spot["x_px"] - truth[0], spot["y_px"] - truth[1]) < spot["radius_px"]
+    assert spot["bloom_px"] > spot["radius_px"] > 3
+    assert (good["repeat"], good["picture"]) == (None, None)
     unknown = next(c for c in good["conditions"] if c["name"] == "resolution")
     assert (unknown["value"], unknown["ok"]) == (None, True)
 
@@ -97,6 +104,82 @@ def test_an_unreadable_photo_does_not_hide_the_others(
     assert (first["sha256"], first["measurable"], first["conditions"]) == (None, False, [])
     assert first["error"] == outcome.err.strip()
     assert (second["error"], second["measurable"]) == (None, True)
+
+
+def test_a_missing_path_does_not_hide_the_others(run: Run, photos: Any, tmp_path: Path) -> None:
+    outcome = run("check", tmp_path, photos.first_before, tmp_path / "no.jpg", "--json", "-")
+    assert outcome.status == 1
+    assert outcome.err.count("\n") == 2
+    empty, good, missing = json.loads(outcome.out)["photos"]
+    assert "holds no photo" in empty["error"]
+    assert good["measurable"]
+    assert "no.jpg is not there" in missing["error"]
+
+
+def test_like_tells_how_to_stand(run: Run, photos: Any, tmp_path: Path) -> None:
+    path = tmp_path / "check.json"
+    same = run(
+        "check", photos.first_before, photos.first_after, "--like", photos.first_before,
+        "--json", path,
+    )  # fmt: skip
+    assert (same.status, same.err) == (0, "")
+    name, covered, *rest = same.out.splitlines()
+    assert name == "1.jpg: can be measured"
+    assert covered == (
+        "  100 % of the ground in the before photo is in this picture. You stand as before."
+    )
+    assert rest[0] == "1.jpg: can be measured"
+    assert 1 <= len([line for line in rest if line.startswith("- ")]) <= 3
+    record = json.loads(path.read_text())
+    assert record["like"] == "1.jpg"
+    first, second = (photo["repeat"] for photo in record["photos"])
+    assert (first["covered_percent"], first["registered"]) == (100, True)
+    assert all(step["ok"] for step in first["steps"])
+    assert second["registered"]
+    assert 50 < second["covered_percent"] < 100
+    before, after = (state.shots[0].scene.camera for state in photos.states)
+    nearer = np.linalg.norm(after.position_mm) / np.linalg.norm(before.position_mm)
+    distance = next(step for step in second["steps"] if step["name"] == "distance")
+    assert distance["value"] == pytest.approx(100 * (nearer - 1), abs=1.5)
+
+
+def test_faults_come_before_how_to_stand(run: Run, photos: Any, blurred: Path) -> None:
+    outcome = run("check", blurred, "--like", photos.first_after)
+    assert outcome.status == 1
+    advice = [line for line in outcome.out.splitlines() if line.startswith("- ")]
+    assert advice[0].startswith("- Blurred")
+    assert len(advice) <= 3
+
+
+def test_an_unreadable_photo_to_repeat_is_one_line(run: Run, photos: Any, tmp_path: Path) -> None:
+    outcome = run("check", photos.first_before, "--like", tmp_path / "lost.jpg")
+    assert outcome.status == 1
+    assert outcome.out == "1.jpg: can be measured\n"
+    assert outcome.err.startswith("--like ")
+    assert outcome.err.count("\n") == 1
+
+
+def test_out_holds_a_picture_of_each_photo(
+    run: Run, photos: Any, blurred: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "new" / "out"
+    lost = tmp_path / "lost.jpg"
+    files = [photos.first_before, lost, blurred, photos.first_after]
+    assert run("check", *files, "--out", out).status == 1
+    assert {file.name for file in out.iterdir()} == {
+        "1_1_check.jpg", "blurred_check.jpg", "4_1_check.jpg", "check.json",
+    }  # fmt: skip
+    record = json.loads((out / "check.json").read_text())
+    pictures = [photo["picture"] for photo in record["photos"]]
+    assert pictures == ["1_1_check.jpg", None, "blurred_check.jpg", "4_1_check.jpg"]
+    for name in filter(None, pictures):
+        with Image.open(out / name) as image:
+            image.load()
+            assert image.width == 1080
+    again = run("check", photos.first_before, photos.first_after, "--out", out)
+    assert again.status == 1
+    assert "--force" in again.err
+    assert run("check", photos.first_before, "--out", out, "--force").status == 0
 
 
 def test_nothing_to_check_is_one_line(run: Run, tmp_path: Path) -> None:
