@@ -1,0 +1,1 @@
+"""What a workshop does with the numbers."""

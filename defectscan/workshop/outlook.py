@@ -1,0 +1,361 @@
+"""What the passes so far let one expect of another: density, film taken, film left."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.workshop.decay import HABITS, Decay, PassHabits, fit_decay
+from defectscan.workshop.evidence import (
+    Z95,
+    Bounded,
+    Figure,
+    LogFigure,
+    UnusableFiguresError,
+    check_interval,
+    log_density,
+)
+from defectscan.workshop.film import Film
+
+Floats = NDArray[Any]
+
+# Common practice, without a source.
+USUAL_CORRECTION_PERCENT = 80.0
+USUAL_RESERVE_UM = 80.0
+USUAL_LARGEST_REMOVAL_UM = 6.0
+UNSOURCED = "common practice, without a source; set the workshop's own"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelState:
+    """A panel at one time: density by kind, and film.
+
+    Attributes
+    ----------
+    name
+        As the report prints it.
+    density_mm_per_cm2
+        Of all lines but deep scratches, with its 95 % interval.
+    shots
+        Photos the density rests on.
+    film
+        Film-thickness readings of this state; `None` without.
+    made_by
+        Machine, pad and polish of the pass that led here; passes with equal texts are alike.
+    swirl_mm_per_cm2, machine_trail_mm_per_cm2, haze
+        Where known.
+    """
+
+    name: str
+    density_mm_per_cm2: Bounded
+    shots: int = 1
+    film: Film | None = None
+    made_by: str = ""
+    swirl_mm_per_cm2: Bounded | None = None
+    machine_trail_mm_per_cm2: Bounded | None = None
+    haze: Bounded | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkshopLimits:
+    """What the workshop wants and allows. Fields left `None` take the usual value, marked so.
+
+    Attributes
+    ----------
+    target_density_mm_per_cm2, target_correction_percent
+        One of them: the density to reach, or the correction from the first state on.
+    reserve_um
+        Least gauge reading, all layers together, that must remain at the thinnest spot.
+    largest_removal_um
+        Most film that may be taken off a panel in all passes.
+    largest_trail_mm_per_cm2
+        Machine trails that may stay; a quarter of the target where `None`.
+    largest_haze
+        Haze that may stay; where `None`, what the first state had.
+    usual_cut_um
+        The workshop's own figure for the film that one pass takes off; `None` where it has none.
+    """
+
+    target_density_mm_per_cm2: float | None = None
+    target_correction_percent: float | None = None
+    reserve_um: float | None = None
+    largest_removal_um: float | None = None
+    largest_trail_mm_per_cm2: float | None = None
+    largest_haze: float | None = None
+    usual_cut_um: Bounded | None = None
+
+    def __post_init__(self) -> None:
+        density, percent = self.target_density_mm_per_cm2, self.target_correction_percent
+        if density is not None and percent is not None:
+            raise UnusableFiguresError(
+                f"two targets, {density:g} mm/cm2 and {percent:g} %",
+                allowed="a target is a density or a correction",
+                remedy="leave one of them out",
+            )
+        if percent is not None and not 0 < percent < 100:
+            raise UnusableFiguresError(
+                f"the target correction is {percent:g} %",
+                allowed="it lies between 0 and 100 %",
+                remedy="set another target",
+            )
+        for name in ("target_density_mm_per_cm2", "largest_removal_um", "reserve_um"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise UnusableFiguresError(
+                    f"the workshop's {name.replace('_', ' ')} is {value:g}",
+                    allowed="it is above 0",
+                    remedy="set another limit",
+                )
+
+    @property
+    def correction_percent(self) -> float | None:
+        """The target correction, `None` where the target is a density."""
+        if self.target_density_mm_per_cm2 is not None:
+            return None
+        return self.target_correction_percent or USUAL_CORRECTION_PERCENT
+
+    @property
+    def target_is_usual(self) -> bool:
+        """Whether the target is not the workshop's own."""
+        return self.target_density_mm_per_cm2 is None and self.target_correction_percent is None
+
+    @property
+    def reserve(self) -> float:
+        """The reserve that holds, um."""
+        return USUAL_RESERVE_UM if self.reserve_um is None else self.reserve_um
+
+    @property
+    def largest_removal(self) -> float:
+        """The largest removal that holds, um."""
+        usual = self.largest_removal_um is None
+        return USUAL_LARGEST_REMOVAL_UM if usual else float(self.largest_removal_um or 0)
+
+    def marks(self) -> tuple[str, ...]:
+        """Return a line for each limit that is not the workshop's own."""
+        lines = []
+        if self.target_is_usual:
+            lines.append(f"Target: correction of {USUAL_CORRECTION_PERCENT:g} % ({UNSOURCED}).")
+        if self.reserve_um is None:
+            lines.append(f"Reserve: {self.reserve:g} um, all layers together ({UNSOURCED}).")
+        if self.largest_removal_um is None:
+            lines.append(f"Largest removal per panel: {self.largest_removal:g} um ({UNSOURCED}).")
+        return tuple(lines)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outlook:
+    """Draws of what another pass like the last would bring; row i of all arrays belongs together.
+
+    Attributes
+    ----------
+    decay
+        What the passes so far leave possible.
+    log_target
+        Shape (n,): logarithm of the target density.
+    thinnest_um
+        Shape (n,): film at the thinnest spot now; not a number without readings.
+    budget_um
+        Shape (n,): film that may still be taken off: down to the reserve at the thinnest spot,
+        and within the largest removal; infinite where nothing is known of film.
+    need_um
+        Shape (n,): film that the target would cost.
+    film_read
+        Whether there are readings.
+    cut_known
+        Whether readings or the workshop's own figure tell the film that a pass takes off.
+    n_passes
+        Passes so far.
+    """
+
+    decay: Decay
+    log_target: Floats
+    thinnest_um: Floats
+    budget_um: Floats
+    need_um: Floats
+    film_read: bool
+    cut_known: bool
+    n_passes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """Figures behind a decision; `None` where they are not known.
+
+    Attributes
+    ----------
+    density_mm_per_cm2
+        Of the last state, as measured.
+    target_mm_per_cm2
+        The target density; for a target correction, reckoned from the first state.
+    correction_percent
+        Since the first state; `None` with one state.
+    surviving_percent
+        Share of the density that a usual pass leaves.
+    depth_um
+        Mean groove depth delta; needs film.
+    next_density_mm_per_cm2
+        After another pass like the last; needs a pass.
+    next_correction_percent
+        Since the first state, after that pass.
+    pass_film_um
+        Film that this pass would take off.
+    removed_um
+        Film taken off so far.
+    thinnest_um, thinnest_after_um
+        Film at the thinnest spot now and after that pass, all layers together.
+    target_film_um
+        Film that the target would cost from now on.
+    thinnest_at_target_um
+        What would be left at the thinnest spot.
+    passes_to_target
+        Passes like the last that the target would take.
+    """
+
+    density_mm_per_cm2: Figure
+    target_mm_per_cm2: Figure
+    correction_percent: Figure | None
+    surviving_percent: Figure | None
+    depth_um: Figure | None
+    next_density_mm_per_cm2: Figure | None
+    next_correction_percent: Figure | None
+    pass_film_um: Figure | None
+    removed_um: Figure | None
+    thinnest_um: Figure | None
+    thinnest_after_um: Figure | None
+    target_film_um: Figure | None
+    thinnest_at_target_um: Figure | None
+    passes_to_target: Figure | None
+
+
+def look_ahead(
+    states: Sequence[PanelState],
+    limits: WorkshopLimits,
+    *,
+    rng: np.random.Generator,
+    habits: PassHabits = HABITS,
+) -> Outlook:
+    """Reckon what another pass like the last would bring, and what the target would cost.
+
+    Parameters
+    ----------
+    states
+        Of one panel in order, one pass between each and the next; at least one.
+    limits
+        The workshop's.
+    rng
+        Source of randomness.
+    habits
+        What is usual of passes.
+
+    Raises
+    ------
+    UnusableFiguresError
+        No state, or a figure that is none.
+    """
+    if not states:
+        raise UnusableFiguresError(
+            "a panel without any measured state",
+            allowed="at least the state before polishing",
+            remedy="enter shots of the panel first",
+        )
+    if limits.usual_cut_um is not None:
+        cut = log_density(limits.usual_cut_um, "the usual cut")
+        habits = replace(habits, film_um=LogFigure(middle=cut.middle, sd=max(cut.sd, 0.1)))
+    films = [state.film for state in states]
+    read = [number for number, film in enumerate(films) if film is not None]
+    decay = fit_decay(
+        [log_density(s.density_mm_per_cm2, f"the density of {s.name}") for s in states],
+        rng,
+        film_um=[None if film is None else _mean_and_error(film) for film in films],
+        alike=[s.made_by == states[-1].made_by for s in states[1:]],
+        habits=habits,
+    )
+    n = len(decay.log_reduction)
+    percent = limits.correction_percent
+    if percent is None:
+        log_target = np.full(n, math.log(limits.target_density_mm_per_cm2 or 1))
+    else:
+        log_target = decay.log_density[:, 0] + math.log(1 - percent / 100)
+    over = np.maximum(decay.log_density[:, -1] - log_target, 0)
+    thinnest = np.full(n, math.nan)
+    budget = np.full(n, math.inf)
+    cut_known = bool(read) or limits.usual_cut_um is not None
+    if cut_known:
+        budget = limits.largest_removal - decay.removed_um[:, -1]
+    if read:
+        thin = [film.thinnest_um for film in films if film is not None][-1]
+        since = decay.removed_um[:, -1] - decay.removed_um[:, read[-1]]
+        thinnest = rng.normal(thin.value, (thin.high - thin.low) / (2 * Z95), n) - since
+        budget = np.minimum(budget, thinnest - limits.reserve)
+    return Outlook(
+        decay=decay,
+        log_target=log_target,
+        thinnest_um=thinnest,
+        budget_um=budget,
+        need_um=over * decay.depth_um,
+        film_read=bool(read),
+        cut_known=cut_known,
+        n_passes=len(states) - 1,
+    )
+
+
+def expect(
+    states: Sequence[PanelState], outlook: Outlook, correction: Bounded | None
+) -> Expectation:
+    """Sum up an outlook in figures.
+
+    Parameters
+    ----------
+    states
+        As given to `look_ahead`.
+    outlook
+        From it.
+    correction
+        As measured groove by groove, percent; reckoned from the densities where `None`.
+    """
+    decay, passes = outlook.decay, outlook.n_passes > 0
+    first, now = decay.log_density[:, 0], states[-1].density_mm_per_cm2
+    if correction is None and passes:
+        before = log_density(states[0].density_mm_per_cm2, states[0].name)
+        after = log_density(now, states[-1].name)
+        middle, sd = after.middle - before.middle, math.hypot(after.sd, before.sd)
+        low, value, high = (100 * (1 - math.exp(middle + z * sd)) for z in (Z95, 0, -Z95))
+        correction = Figure(value=value, low=low, high=high)
+    thinnest = outlook.thinnest_um
+
+    def when(known: bool, draws: Floats) -> Figure | None:
+        return Figure.of_draws(draws) if known else None
+
+    return Expectation(
+        density_mm_per_cm2=as_figure(now),
+        target_mm_per_cm2=Figure.of_draws(np.exp(outlook.log_target)),
+        correction_percent=as_figure(correction) if correction is not None else None,
+        surviving_percent=when(passes, 100 * np.exp(-decay.log_reduction)),
+        depth_um=when(passes and outlook.cut_known, decay.depth_um),
+        next_density_mm_per_cm2=when(passes, np.exp(decay.next_log_density)),
+        next_correction_percent=when(passes, 100 * (1 - np.exp(decay.next_log_density - first))),
+        pass_film_um=when(outlook.cut_known, decay.next_film_um),
+        removed_um=when(outlook.cut_known, decay.removed_um[:, -1]),
+        thinnest_um=when(outlook.film_read, thinnest),
+        thinnest_after_um=when(outlook.film_read, thinnest - decay.next_film_um),
+        target_film_um=when(passes and outlook.cut_known, outlook.need_um),
+        thinnest_at_target_um=when(passes and outlook.film_read, thinnest - outlook.need_um),
+        passes_to_target=when(
+            passes,
+            np.maximum(decay.log_density[:, -1] - outlook.log_target, 0) / decay.log_reduction,
+        ),
+    )
+
+
+def as_figure(bounded: Bounded) -> Figure:
+    """Return a figure of this module's own kind."""
+    return Figure(value=bounded.value, low=bounded.low, high=bounded.high)
+
+
+def _mean_and_error(film: Film) -> tuple[float, float]:
+    """Return the mean, and an error that carries how few spots it rests on."""
+    check_interval(film.mean_um, "the film thickness")
+    return film.mean_um.value, (film.mean_um.high - film.mean_um.low) / (2 * Z95)

@@ -1,0 +1,166 @@
+"""Film thickness: the published rule, and intervals against scipy.
+
+The rule: a spot is the mean of at least three readings within a 4 cm circle, an area is five
+spots, unrepeatable extremes are discarded (SSPC-PA 2, 2012).
+"""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+
+from defectscan.workshop.evidence import UnusableFiguresError
+from defectscan.workshop.film import average_film, average_spot, average_states, film_taken
+
+BEFORE = {
+    "a": [112.0, 113.1, 112.4],
+    "b": [104.2, 104.9, 104.0],
+    "c": [98.7, 99.5, 98.6],
+    "d": [120.3, 121.0, 120.8],
+    "e": [108.8, 108.1, 109.4],
+}
+AFTER = {
+    "a": [110.1, 110.9, 110.3],
+    "b": [102.9, 102.1, 102.6],
+    "c": [95.9, 96.8, 96.2],
+    "d": [118.8, 119.4, 118.5],
+    "e": [107.3, 106.6, 107.0],
+}
+
+
+def spot_means(readings: dict[str, list[float]]) -> list[float]:
+    return [float(np.mean(values)) for values in readings.values()]
+
+
+def test_a_spot_is_the_mean_of_three_readings() -> None:
+    spot = average_spot([100.0, 102.0, 101.0])
+    assert spot.mean_um == pytest.approx(101.0)
+    assert spot.n_readings == 3
+    assert spot.discarded_um == ()
+
+
+@pytest.mark.parametrize("readings", [[], [100.0], [100.0, 101.0]])
+def test_fewer_than_three_readings_are_no_spot(readings: list[float]) -> None:
+    with pytest.raises(UnusableFiguresError, match="at least 3"):
+        average_spot(readings)
+
+
+def test_extremes_that_are_not_repeated_are_left_out() -> None:
+    spot = average_spot([101.0, 60.0, 102.0, 103.0, 150.0])
+    assert spot.mean_um == pytest.approx(102.0)
+    assert set(spot.discarded_um) == {60.0, 150.0}
+
+
+def test_a_high_spot_that_repeats_is_kept() -> None:
+    spot = average_spot([150.0, 151.0, 149.0])
+    assert spot.mean_um == pytest.approx(150.0)
+
+
+def test_readings_that_disagree_are_no_spot() -> None:
+    with pytest.raises(UnusableFiguresError, match="disagree"):
+        average_spot([100.0, 120.0, 140.0])
+
+
+@pytest.mark.parametrize("bad", [-1.0, 0.0, float("nan"), float("inf")])
+def test_what_is_no_thickness_is_refused(bad: float) -> None:
+    with pytest.raises(UnusableFiguresError, match="above 0 um"):
+        average_spot([100.0, 101.0, bad])
+
+
+def test_an_area_is_the_mean_of_five_spots() -> None:
+    film = average_film(BEFORE)
+    means = spot_means(BEFORE)
+    assert film.mean_um.value == pytest.approx(np.mean(means))
+    assert film.standard_error_um == pytest.approx(stats.sem(means))
+    low, high = stats.t.interval(0.95, 4, np.mean(means), stats.sem(means))
+    assert_allclose([film.mean_um.low, film.mean_um.high], [low, high])
+    assert film.thinnest_um.value == pytest.approx(min(means))
+    assert film.notes == ()
+
+
+def test_a_spot_with_more_readings_counts_no_more_than_another() -> None:
+    film = average_film({"a": [100.0, 100.0, 100.0], "b": [110.0, 110.0, 110.0] * 5})
+    assert film.mean_um.value == pytest.approx(105.0)
+
+
+def test_fewer_than_five_spots_are_noted() -> None:
+    film = average_film({"a": [100.0, 101.0, 102.0, 130.0]})
+    assert any("asks for 5" in note for note in film.notes)
+    assert any("130 um left out" in note for note in film.notes)
+    assert film.mean_um.high - film.mean_um.low > 10
+
+
+def test_no_spot_is_refused() -> None:
+    with pytest.raises(UnusableFiguresError, match="no film-thickness spot"):
+        average_film({})
+
+
+def test_film_taken_at_the_same_spots_is_the_paired_t_interval() -> None:
+    taken = film_taken(BEFORE, AFTER)
+    test = stats.ttest_rel(spot_means(BEFORE), spot_means(AFTER))
+    interval = test.confidence_interval(0.95)
+    assert taken.paired
+    assert_allclose([taken.mean_um.low, taken.mean_um.high], [interval.low, interval.high])
+    assert taken.standard_error_um == pytest.approx(taken.mean_um.value / test.statistic)
+
+
+def test_film_taken_at_other_spots_is_the_interval_of_welch() -> None:
+    taken = film_taken(BEFORE, {f"{name} later": values for name, values in AFTER.items()})
+    test = stats.ttest_ind(spot_means(BEFORE), spot_means(AFTER), equal_var=False)
+    interval = test.confidence_interval(0.95)
+    assert not taken.paired
+    assert_allclose([taken.mean_um.low, taken.mean_um.high], [interval.low, interval.high])
+
+
+def test_film_taken_against_the_bootstrap_of_scipy() -> None:
+    rng = np.random.default_rng(5)
+    true, cut = rng.normal(110, 6, 40), rng.normal(2, 0.6, 40)
+    before, after = (
+        {str(i): list(f + rng.normal(0, 0.5, 3)) for i, f in enumerate(film)}
+        for film in (true, true - cut)
+    )
+    taken = film_taken(before, after)
+    differences = np.subtract(spot_means(before), spot_means(after))
+    boot = stats.bootstrap((differences,), np.mean, rng=rng, n_resamples=4000)
+    assert taken.standard_error_um == pytest.approx(boot.standard_error, rel=0.05)
+    low, high = boot.confidence_interval
+    reach = 0.1 * (high - low)
+    assert_allclose([taken.mean_um.low, taken.mean_um.high], [low, high], atol=reach)
+
+
+def test_two_states_together_are_as_sharp_as_their_differences() -> None:
+    first, second = average_states([BEFORE, AFTER])
+    assert first is not None
+    assert second is not None
+    taken = film_taken(BEFORE, AFTER)
+    assert first.mean_um.value - second.mean_um.value == pytest.approx(taken.mean_um.value)
+    both = np.hypot(first.standard_error_um, second.standard_error_um)
+    assert both == pytest.approx(taken.standard_error_um)
+    assert first.standard_error_um < average_film(BEFORE).standard_error_um / 5
+
+
+def test_states_without_readings_stay_unread() -> None:
+    states = average_states([BEFORE, None, AFTER])
+    assert states[1] is None
+    assert states[2] is not None
+    assert states[2].thinnest_um.value == pytest.approx(min(spot_means(AFTER)))
+
+
+def test_states_read_at_other_spots_keep_their_own_errors() -> None:
+    moved = {f"{name} later": values for name, values in AFTER.items()}
+    first, _ = average_states([BEFORE, moved])
+    assert first == average_film(BEFORE)
+
+
+def test_the_interval_holds_the_true_cut_as_often_as_it_says() -> None:
+    rng = np.random.default_rng(11)
+    held = 0
+    for _ in range(600):
+        film, cut = rng.normal(110, 6, 5), rng.normal(1.5, 0.3, 5)
+        before, after = (
+            {str(i): list(rng.normal(f, 0.5, 3)) for i, f in enumerate(state)}
+            for state in (film, film - cut)
+        )
+        mean = film_taken(before, after).mean_um
+        held += mean.low <= 1.5 <= mean.high
+    assert 0.925 <= held / 600 <= 0.975
