@@ -24,7 +24,7 @@ FORBIDDEN = {
     "report": {"cli", "simulation"},
     "pipeline": {"cli", "report", "simulation"},
 }
-HEAVY = ("cv2", "fpdf", "jinja2", "matplotlib", "numpy", "PIL", "scipy", "skimage")
+HEAVY = ("cv2", "fpdf", "jinja2", "matplotlib", "numpy", "PIL", "scipy", "skimage", "sqlalchemy")
 
 
 def module_of(path: Path) -> str:

@@ -6,6 +6,7 @@ import typer
 
 from defectscan.cli.check import check
 from defectscan.cli.compare import compare
+from defectscan.cli.job import job
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score
@@ -16,7 +17,6 @@ app = typer.Typer(
     name="defectscan",
     help="Measure swirls and scratches in clear coat from photos under a point light.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -25,6 +25,7 @@ app.command()(score)
 app.command()(compare)
 app.command()(report)
 app.command()(render)
+app.add_typer(job, name="job")
 
 
 def _show_version(wanted: bool) -> None:

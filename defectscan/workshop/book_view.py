@@ -1,0 +1,252 @@
+"""A job as it stands: its panels with their passes, states, readings and results."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from defectscan.workshop.book import Book
+from defectscan.workshop.book_entries import (
+    BookError,
+    Content,
+    Decision,
+    Entry,
+    FilmReading,
+    Job,
+    Note,
+    Panel,
+    Pass,
+    Result,
+    Shot,
+    State,
+    TestSpot,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateView:
+    """A state with what was photographed and measured of it.
+
+    Attributes
+    ----------
+    entry
+        The state.
+    n_passes
+        How many passes lie before it.
+    shots
+        Its photos.
+    score
+        Its last score, if there is one.
+    comparisons
+        With earlier states: the one just before, and the first.
+    """
+
+    entry: Entry[State]
+    n_passes: int
+    shots: tuple[Entry[Shot], ...]
+    score: Entry[Result] | None
+    comparisons: tuple[Entry[Result], ...]
+
+    @property
+    def name(self) -> str:
+        """How the state is called."""
+        return state_name(self.n_passes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceView:
+    """A panel without its test spots, or one test spot: passes, states and readings, in order."""
+
+    passes: tuple[Entry[Pass], ...]
+    states: tuple[StateView, ...]
+    film: tuple[Entry[FilmReading], ...]
+
+    @property
+    def last_pass_id(self) -> int | None:
+        """The last pass, if there was one."""
+        return self.passes[-1].thing_id if self.passes else None
+
+    def n_passes(self, after_pass_id: int | None) -> int:
+        """Return how many passes there were up to the one named, those withdrawn left out."""
+        if after_pass_id is None:
+            return 0
+        return sum(one.thing_id <= after_pass_id for one in self.passes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestSpotView:
+    """A test spot and what was done on it."""
+
+    entry: Entry[TestSpot]
+    surface: SurfaceView
+
+    __test__ = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelView:
+    """A panel and all that belongs to it."""
+
+    entry: Entry[Panel]
+    surface: SurfaceView
+    test_spots: tuple[TestSpotView, ...]
+    notes: tuple[Entry[Note], ...]
+    decisions: tuple[Entry[Decision], ...]
+
+    @property
+    def name(self) -> str:
+        """How the panel is called."""
+        return self.entry.content.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobView:
+    """A job and all that belongs to it.
+
+    Attributes
+    ----------
+    entry
+        The job.
+    panels
+        In the order in which they were entered.
+    notes
+        On the job as a whole.
+    """
+
+    entry: Entry[Job]
+    panels: tuple[PanelView, ...]
+    notes: tuple[Entry[Note], ...]
+
+    def panel(self, name: str) -> PanelView:
+        """Return the panel of that name or number; the beginning of a name does where it is clear.
+
+        Raises
+        ------
+        BookError
+            If there is none, or more than one.
+        """
+        names = [panel.name for panel in self.panels]
+        number = chosen(names, name, what="panel", remedy="enter it with `job panel`")
+        return self.panels[number]
+
+
+def view_job(book: Book, job: Entry[Job]) -> JobView:
+    """Put together what stands of one job."""
+    ident = job.thing_id
+    passes, states = book.current(Pass, job_id=ident), book.current(State, job_id=ident)
+    shots, results = book.current(Shot, job_id=ident), book.current(Result, job_id=ident)
+    film = book.current(FilmReading, job_id=ident)
+    spots, notes = book.current(TestSpot, job_id=ident), book.current(Note, job_id=ident)
+    decisions = book.current(Decision, job_id=ident)
+
+    def surface(panel_id: int, spot_id: int | None) -> SurfaceView:
+        def mine(entry: Entry[Pass] | Entry[State] | Entry[FilmReading]) -> bool:
+            content = entry.content
+            return (content.panel_id, content.test_spot_id) == (panel_id, spot_id)
+
+        own = SurfaceView(
+            passes=tuple(filter(mine, passes)), states=(), film=tuple(filter(mine, film))
+        )
+        seen = [_state(s, shots, results, own.n_passes) for s in states if mine(s)]
+        seen.sort(key=lambda state: (state.n_passes, state.entry.thing_id))
+        return SurfaceView(passes=own.passes, states=tuple(seen), film=own.film)
+
+    panels = [
+        PanelView(
+            entry=panel,
+            surface=surface(panel.thing_id, None),
+            test_spots=tuple(
+                TestSpotView(entry=spot, surface=surface(panel.thing_id, spot.thing_id))
+                for spot in spots
+                if spot.content.panel_id == panel.thing_id
+            ),
+            notes=tuple(n for n in notes if n.content.panel_id == panel.thing_id),
+            decisions=tuple(d for d in decisions if d.content.panel_id == panel.thing_id),
+        )
+        for panel in book.current(Panel, job_id=ident)
+    ]
+    return JobView(
+        entry=job,
+        panels=tuple(panels),
+        notes=tuple(note for note in notes if note.content.panel_id is None),
+    )
+
+
+def last_panel(book: Book, job: JobView) -> PanelView:
+    """Return the panel of the last entry on a panel, this person's own if there is one.
+
+    Raises
+    ------
+    BookError
+        If the job has no panels.
+    """
+    panels = {panel.entry.thing_id: panel for panel in job.panels}
+    states = {s.thing_id: s.content for s in book.current(State, job_id=job.entry.thing_id)}
+
+    def panel_id(entry: Entry[Content]) -> int | None:
+        if isinstance(entry.content, Panel):
+            return entry.thing_id
+        state = states.get(getattr(entry.content, "state_id", None) or 0)
+        return getattr(state or entry.content, "panel_id", None)
+
+    others: PanelView | None = None
+    for entry in reversed(book.history(job.entry.thing_id)):
+        panel = panels.get(panel_id(entry) or 0)
+        if panel is not None and entry.recorded_by == book.who:
+            return panel
+        others = others or panel
+    if others is None:
+        raise BookError(
+            f"job {job.entry.content.number} has no panels",
+            allowed="photos, passes and readings belong to a panel",
+            remedy="enter one with `job panel NAME`",
+        )
+    return others
+
+
+def state_name(n_passes: int) -> str:
+    """Return how the state after so many passes is called."""
+    return "before" if n_passes == 0 else f"after pass {n_passes}"
+
+
+def chosen(names: Sequence[str], wanted: str, *, what: str, remedy: str) -> int:
+    """Return which of several names is meant: by itself, its beginning, or its number from 1.
+
+    Raises
+    ------
+    BookError
+        If none is, or more than one.
+    """
+    folded = wanted.casefold().strip()
+    tests: tuple[Callable[[int, str], bool], ...] = (
+        lambda _, name: name.casefold().strip() == folded,
+        lambda number, _: str(number) == folded,
+        lambda _, name: bool(folded) and name.casefold().strip().startswith(folded),
+    )
+    for test in tests:
+        found = [i for i, name in enumerate(names) if test(i + 1, name)]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            break
+    there = ", ".join(f"{i} {name[:40]!r}" for i, name in enumerate(names[:20], start=1)) or "none"
+    raise BookError(
+        f"{len(found) or 'no'} {what}s are called {wanted[:80]!r}",
+        allowed=f"there are: {there}",
+        remedy=f"give the number in front of the name, or {remedy}",
+    )
+
+
+def _state(
+    entry: Entry[State],
+    shots: Sequence[Entry[Shot]],
+    results: Sequence[Entry[Result]],
+    n_passes: Callable[[int | None], int],
+) -> StateView:
+    mine = [result for result in results if result.content.state_id == entry.thing_id]
+    scores = [result for result in mine if result.content.before_state_id is None]
+    return StateView(
+        entry=entry,
+        n_passes=n_passes(entry.content.after_pass_id),
+        shots=tuple(shot for shot in shots if shot.content.state_id == entry.thing_id),
+        score=scores[-1] if scores else None,
+        comparisons=tuple(r for r in mine if r.content.before_state_id is not None),
+    )

@@ -1,0 +1,271 @@
+"""Enter what a step at the vehicle gives: photos, a pass, film readings."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from defectscan.workshop.book import Book
+from defectscan.workshop.book_entries import (
+    BookError,
+    Entry,
+    FilmReading,
+    Pass,
+    Shot,
+    State,
+    TestSpot,
+)
+from defectscan.workshop.book_view import (
+    JobView,
+    PanelView,
+    StateView,
+    SurfaceView,
+    chosen,
+    state_name,
+)
+from defectscan.workshop.measuring import Progress, set_scale
+
+_EMPTY = SurfaceView(passes=(), states=(), film=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptShots:
+    """What became of some photos.
+
+    Attributes
+    ----------
+    state_id, state_name
+        The state that they belong to.
+    n_new, n_known
+        How many were entered, and how many were there already.
+    n_shots
+        How many the state has now.
+    """
+
+    state_id: int
+    state_name: str
+    n_new: int
+    n_known: int
+    n_shots: int
+
+
+def enter_shots(
+    book: Book,
+    job: JobView,
+    panel: PanelView,
+    photos: Sequence[Path],
+    *,
+    spot: str | None = None,
+    after_pass: int | None = None,
+    mm_per_px: float | None = None,
+    progress: Progress,
+) -> KeptShots:
+    """Keep photos of one state; each is a photo that can be read whole, or none is entered.
+
+    Parameters
+    ----------
+    book, job, panel
+        Where they belong.
+    photos
+        Photos, or folders of them; with none, only the scale may be set anew.
+    spot
+        Name of a test spot, made where there is none.
+    after_pass
+        State after so many passes; the last if `None`.
+    mm_per_px
+        Scale; that of the panel's last photo if `None`.
+    progress
+        Called with the name of each photo when its turn comes.
+
+    Raises
+    ------
+    DefectscanError
+        If a photo cannot be read or kept, or has another scale than its state.
+    """
+    from defectscan.imaging.decoding import decode, read_bytes  # noqa: PLC0415 - heavy
+    from defectscan.imaging.photo import list_photos  # noqa: PLC0415
+
+    files = [file for path in photos for file in list_photos(path)]
+    surface, spot_id = _surface(book, job, panel, spot, make=bool(files))
+    pass_id = _pass_id(surface, after_pass)
+    states = [s for s in surface.states if s.entry.content.after_pass_id == pass_id]
+    if files:
+        scale = _scale(panel, surface, states, mm_per_px)
+    elif not states:
+        raise BookError(
+            f"there are no photos of {panel.name} {state_name(surface.n_passes(pass_id))}",
+            allowed="only photos that are kept are measured again",
+            remedy="enter some with `job shots PHOTO...`",
+        )
+    elif mm_per_px is not None:
+        set_scale(book, states[0], mm_per_px)
+    hashes = {}
+    for file in files:
+        data = read_bytes(file)
+        decode(file, data)
+        hashes[book.keep_photo(data, suffix=file.suffix)] = file.name
+        progress(file.name)
+    ident = job.entry.thing_id
+    if states:
+        state_id = states[0].entry.thing_id
+        known = {shot.content.sha256 for shot in states[0].shots}
+    else:
+        content = State(panel_id=panel.entry.thing_id, test_spot_id=spot_id, after_pass_id=pass_id)
+        state_id, known = book.add(content, job_id=ident).thing_id, set()
+    fresh = [
+        Shot(state_id=state_id, sha256=sha256, file_name=name, mm_per_px=scale)
+        for sha256, name in hashes.items()
+        if sha256 not in known
+    ]
+    if fresh:
+        book.add_all(fresh, job_id=ident)
+    return KeptShots(
+        state_id=state_id,
+        state_name=state_name(surface.n_passes(pass_id)),
+        n_new=len(fresh),
+        n_known=len(files) - len(fresh),
+        n_shots=len(known) + len(fresh),
+    )
+
+
+def enter_pass(
+    book: Book,
+    job: JobView,
+    panel: PanelView,
+    said: Mapping[str, Any],
+    *,
+    spot: str | None = None,
+    same: bool = False,
+) -> tuple[Entry[Pass], int]:
+    """Enter a pass and return it with its number on the panel or test spot.
+
+    Parameters
+    ----------
+    book, job, panel
+        Where it belongs.
+    said
+        Fields of `Pass`, `None` where nothing was said.
+    spot
+        Name of a test spot, made where there is none.
+    same
+        Whether what was not said is as in the last pass.
+
+    Raises
+    ------
+    BookError
+        If there is no last pass to repeat, or a figure is out of range.
+    """
+    told = {name: value for name, value in said.items() if value is not None}
+    surface, spot_id = _surface(book, job, panel, spot, make=True)
+    if same:
+        if not surface.passes:
+            raise BookError(
+                f"{panel.name} has had no pass yet",
+                allowed="--same repeats the last pass of the panel",
+                remedy="say machine, pad and polish",
+            )
+        last = surface.passes[-1].content
+        repeated = ("machine", "pad", "polish", "speed", "time_min", "section", "who")
+        told = {name: getattr(last, name) for name in repeated} | told
+    content = Pass(**{"who": book.who, **told}, panel_id=panel.entry.thing_id, test_spot_id=spot_id)
+    return book.add(content, job_id=job.entry.thing_id), len(surface.passes) + 1
+
+
+def enter_film(
+    book: Book,
+    job: JobView,
+    panel: PanelView,
+    readings_um: Iterable[float],
+    *,
+    place: str = "",
+    gauge: str = "",
+    spot: str | None = None,
+    after_pass: int | None = None,
+) -> list[Entry[FilmReading]]:
+    """Enter film-thickness readings of one place on a panel, all or none.
+
+    Parameters
+    ----------
+    book, job, panel
+        Where they belong.
+    readings_um
+        Micrometres.
+    place, gauge
+        Where on the panel, and a note on the gauge.
+    spot
+        Name of a test spot, made where there is none.
+    after_pass
+        State after so many passes; the last if `None`.
+
+    Raises
+    ------
+    BookError
+        If a figure is out of range, or there were not so many passes.
+    """
+    readings = list(readings_um)
+    for reading in readings:  # before a test spot is made
+        FilmReading(panel_id=0, film_um=reading, spot=place, gauge=gauge)
+    surface, spot_id = _surface(book, job, panel, spot, make=True)
+    contents = [
+        FilmReading(
+            panel_id=panel.entry.thing_id,
+            test_spot_id=spot_id,
+            after_pass_id=_pass_id(surface, after_pass),
+            film_um=reading,
+            spot=place,
+            gauge=gauge,
+        )
+        for reading in readings
+    ]
+    return book.add_all(contents, job_id=job.entry.thing_id)
+
+
+def _surface(
+    book: Book, job: JobView, panel: PanelView, spot: str | None, *, make: bool
+) -> tuple[SurfaceView, int | None]:
+    if spot is None:
+        return panel.surface, None
+    names = [one.entry.content.name for one in panel.test_spots]
+    folded = spot.casefold().strip()
+    if make and folded not in [name.casefold().strip() for name in names]:
+        content = TestSpot(panel_id=panel.entry.thing_id, name=spot)
+        return _EMPTY, book.add(content, job_id=job.entry.thing_id).thing_id
+    number = chosen(names, spot, what="test spot", remedy="enter photos of it")
+    found = panel.test_spots[number]
+    return found.surface, found.entry.thing_id
+
+
+def _pass_id(surface: SurfaceView, after_pass: int | None) -> int | None:
+    if after_pass is None:
+        return surface.last_pass_id
+    if after_pass > len(surface.passes):
+        raise BookError(
+            f"--after-pass is {after_pass}",
+            allowed=f"there were {len(surface.passes)} pass(es)",
+            remedy="enter the pass first with `job pass`",
+        )
+    return surface.passes[after_pass - 1].thing_id if after_pass else None
+
+
+def _scale(
+    panel: PanelView,
+    surface: SurfaceView,
+    states: Sequence[StateView],
+    mm_per_px: float | None,
+) -> float | None:
+    """Return the scale for new photos, which is that of their state's others."""
+    own = [shot.content.mm_per_px for state in states for shot in state.shots]
+    if own and mm_per_px is not None and mm_per_px != own[-1]:
+        kept = "none" if own[-1] is None else f"{own[-1]:g}"
+        raise BookError(
+            f"--mm-per-px is {mm_per_px:g}",
+            allowed=f"the scale of this state's other photos is {kept}",
+            remedy="leave it out, or first correct theirs with `job shots --again --mm-per-px`",
+        )
+    if own:
+        return own[-1]
+    if mm_per_px is not None:
+        return mm_per_px
+    surfaces = (panel.surface, *(spot.surface for spot in panel.test_spots), surface)
+    all_shots = [shot for one in surfaces for state in one.states for shot in state.shots]
+    return max(all_shots, key=lambda shot: shot.id).content.mm_per_px if all_shots else None

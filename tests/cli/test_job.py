@@ -1,0 +1,311 @@
+"""`defectscan job`: a vehicle from arrival to export, one short command a step."""
+
+import csv
+import json
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from defectscan.cli import job_options
+from defectscan.version import __version__
+from defectscan.workshop import comparable
+from defectscan.workshop.book import open_book
+from defectscan.workshop.book_database import URL_VARIABLE
+from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Shot, State
+from tests.conftest import Outcome, RenderedPhotos, Run
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in an empty folder, as somebody."""
+    for name in (URL_VARIABLE, job_options.FOLDER_VARIABLE):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("DEFECTSCAN_WHO", "tester")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def plain_photo(path: Path, *, seed: int = 0) -> Path:
+    """Write a photo that can be kept, but not measured."""
+    pixels = np.random.default_rng(seed).integers(20, 30, (240, 320, 3), dtype=np.uint8)
+    Image.fromarray(pixels).save(path)
+    return path
+
+
+def well(told: Outcome) -> str:
+    assert (told.status, told.err) == (0, ""), told
+    return told.out
+
+
+def refused(told: Outcome, says: str) -> None:
+    assert told.status == 1, told
+    assert told.out == ""
+    assert says in told.err
+    assert told.err.count("\n") == 1
+
+
+def test_a_job_step_by_step(run: Run, here: Path) -> None:
+    assert "Job 1 Red coupe started" in well(run("job", "new", "Red coupe"))
+    assert "panel bonnet, painted metal" in well(run("job", "panel", "bonnet"))
+    bumper = well(run("job", "panel", "bumper", "--material", "painted-plastic"))
+    assert "painted plastic" in bumper
+    photo = plain_photo(here / "1.png")
+    told = well(run("job", "shots", photo, "--panel", "bonnet", "--no-measure"))
+    assert "bonnet, before: 1 photo(s) kept." in told
+    told = well(run("job", "film", "112", "114", "116", "--at", "left edge"))
+    assert "bonnet: 3 reading(s), mean 114.0 µm" in told  # the last panel is the bonnet now
+    told = well(run("job", "pass", "--machine", "rotary", "--pad", "wool", "--minutes", "12"))
+    assert "bonnet: pass 1" in told
+    told = well(run("job", "pass", "--same", "--pad", "foam"))
+    assert "bonnet: pass 2" in told
+    told = well(run("job", "shots", photo, "--no-measure"))
+    assert "bonnet, after pass 2: 1 photo(s) kept." in told
+    told = well(run("job", "shots", photo, "--no-measure", "--after-pass", "1"))
+    assert "bonnet, after pass 1: 1 photo(s) kept." in told
+    told = well(run("job", "shots", photo, "--no-measure", "--spot", "A"))
+    assert "bonnet, before: 1 photo(s) kept." in told
+    well(run("job", "note", "the owner wants it glossy"))
+    shown = well(run("job", "list", "1"))
+    for part in ("bumper", "after pass 2", "bonnet, spot A", "rotary", "112 114 116", "glossy"):
+        assert part in shown
+    with open_book(here / "job_book") as book:
+        passes = [entry.content for entry in book.current(Pass)]
+        assert [(p.machine, p.pad, p.time_min, p.who) for p in passes] == [
+            ("rotary", "wool", 12, "tester"),
+            ("rotary", "foam", 12, "tester"),
+        ]
+        assert len(book.current(State)) == 4
+        assert {shot.content.file_name for shot in book.current(Shot)} == {"1.png"}
+
+
+def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "film", "11", "--at", "top", "--gauge", "own"))
+    well(run("job", "film", "110", "--correct", "3"))
+    well(run("job", "pass", "--pad", "wool"))
+    well(run("job", "pass", "--correct", "5", "--polish", "fine"))
+    well(run("job", "panel", "--correct", "2", "--material", "lamp-lens"))
+    well(run("job", "new", "Blue van", "--correct", "1"))
+    well(run("job", "note", "wrong job"))
+    well(run("job", "note", "wrong panel", "--correct", "9"))
+    assert "Entry 9 (note) is void (entry 11)" in well(run("job", "withdraw", "9"))
+    shown = well(run("job", "list", "1"))
+    assert "Blue van" in shown
+    assert "lamp lens" in shown
+    assert "110.0" in shown
+    assert "wrong" not in shown
+    history = well(run("job", "list", "--history"))
+    for part in ("title Van", "title Blue van", "film um 11.0", "wrong job", "void: "):
+        assert part in history
+    with open_book(here / "job_book") as book:
+        (reading,) = book.current(FilmReading)
+        assert (reading.content.spot, reading.content.gauge) == ("top", "own")
+        (one,) = book.current(Pass)
+        assert (one.content.pad, one.content.polish) == ("wool", "fine")
+    refused(run("job", "film", "1", "--correct", "5"), "entry 5 is a pass, not a film_reading")
+    refused(run("job", "note", "x", "--correct", "99"), "no entry 99")
+    refused(run("job", "withdraw", "99"), "no entry 99")
+
+
+def test_photos_are_measured_with_their_method(
+    run: Run, here: Path, photos: RenderedPhotos, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    told = well(run("job", "shots", photos.first_before, "--mm-per-px", "0.1"))
+    assert "Line density" in told
+    assert "mm/cm²" in told
+    well(run("job", "pass"))
+    told = well(run("job", "shots", photos.first_after))  # of the same scale, if not told
+    assert "Correction" in told
+    assert "film thickness" in told
+    with open_book(here / "job_book") as book:
+        score, after, comparison = (entry.content for entry in book.current(Result))
+    assert score.version == after.version == __version__
+    assert score.settings == {"mm_per_px": 0.1, "as_seen": False, "seed": 0}
+    assert comparison.sha256s == (*score.sha256s, *after.sha256s)
+    assert comparison.record["format"] == "defectscan.comparison/1"
+    assert [shot["file"] for shot in comparison.record["after"]["shots"]] == ["1.jpg"]
+    assert [shot["sha256"] for shot in score.record["shots"]] == list(score.sha256s)
+    asked = json.loads(well(run("score", photos.first_before, "--mm-per-px", "0.1", "--json", "-")))
+    assert asked == score.record  # the book keeps what `score` would say
+    shown = well(run("job", "list", "1"))
+    assert "cannot be compared" not in shown
+    # A newer version scores nothing by itself, and says what it cannot compare.
+    monkeypatch.setattr("defectscan.workshop.measuring.__version__", "9.9")
+    assert "cannot be compared" not in well(run("job", "list", "1"))
+    well(run("job", "shots", "--again", "--after-pass", "0"))
+    shown = well(run("job", "list", "1"))
+    assert "first and last score cannot be compared" in shown
+    assert f"versions 9.9 and {__version__}" in shown
+    with open_book(here / "job_book") as book:
+        again, *others = (entry.content for entry in book.current(Result))
+        assert again.version == "9.9"
+        assert again.record == score.record
+        assert others == [after, comparison]
+        versions = [e.content.version for e in book.history() if isinstance(e.content, Result)]
+        assert versions == [__version__] * 3 + ["9.9"]  # the older score stays
+    reasons = comparable.incomparable(again, after)
+    assert len(reasons) == 1
+    assert comparable.incomparable(score, after) == ()
+
+
+def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    told = run("job", "shots", plain_photo(here / "1.png"))
+    assert told.status == 1
+    assert "1 photo(s) kept." in told.out
+    assert "no highlight" in told.err
+    assert told.err.count("\n") == 1
+    told = run("job", "shots", here / "1.png", "--no-measure")
+    assert "0 photo(s) kept, 1 there already" in well(told)
+    with open_book(here / "job_book") as book:
+        assert len(book.current(Shot)) == 1
+        assert book.current(Result) == []
+
+
+def test_results_that_cannot_be_compared() -> None:
+    settings = {"mm_per_px": 0.1, "as_seen": False, "seed": 0}
+    first = Result(
+        state_id=1, version="1", settings=settings, sha256s=(), record={"format": "score"}
+    )
+
+    def other(**changes: object) -> Result:
+        said = {"version": "1", "settings": settings, "record": {"format": "score"}, **changes}
+        return Result(state_id=2, sha256s=(), **said)  # type: ignore[arg-type]
+
+    assert comparable.incomparable(first, other(settings={**settings, "seed": 9})) == ()
+    for changes, says in (
+        ({"version": "2"}, "versions 1 and 2"),
+        ({"settings": {**settings, "as_seen": True}}, "visible lines alone"),
+        ({"settings": {**settings, "mm_per_px": None}}, "scale of only one"),
+        ({"record": {"format": "comparison"}}, "One is a score and the other a comparison"),
+    ):
+        (reason,) = comparable.incomparable(first, other(**changes))
+        assert says in reason
+
+
+def test_scales_of_one_state_are_one(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    shots = ("job", "shots", "--no-measure")
+    well(run(*shots, plain_photo(here / "1.png"), "--mm-per-px", "0.1"))
+    second = plain_photo(here / "2.png", seed=2)
+    refused(run(*shots, second, "--mm-per-px", "0.2"), "--mm-per-px is 0.2")
+    well(run(*shots, second))
+    well(run(*shots, "--again", "--mm-per-px", "0.3"))
+    with open_book(here / "job_book") as book:
+        assert [shot.content.mm_per_px for shot in book.current(Shot)] == [0.3, 0.3]
+
+
+def test_export(run: Run, here: Path) -> None:
+    for title in ("=Van", "Coupe"):
+        well(run("job", "new", title))
+        well(run("job", "panel", "door"))
+        well(run("job", "film", "100", "101", "102"))
+    well(run("job", "export", "film.csv", "--table", "film"))
+    rows = list(csv.reader((here / "film.csv").read_text("utf-8-sig").splitlines()))
+    assert [row[1] for row in rows] == ["vehicle", "Coupe", "Coupe", "Coupe"]
+    well(run("job", "export", "all.csv", "--table", "film", "--all"))
+    rows = list(csv.reader((here / "all.csv").read_text("utf-8-sig").splitlines()))
+    assert [row[1] for row in rows][1] == "'=Van"
+    well(run("job", "export", "all.xlsx", "--all"))
+    assert zipfile.is_zipfile(here / "all.xlsx")
+    well(run("job", "export", "all.zip", "--all"))
+    refused(run("job", "export", "all.zip"), "is there already")
+    well(run("job", "export", "folder", "--job", "1"))
+    told = well(run("job", "new", "--from", "all.zip", "--book", "other"))
+    assert "2 job(s) taken in" in told
+    assert "0 job(s) taken in" in well(run("job", "new", "--from", "folder", "--book", "other"))
+    with open_book(here / "job_book") as first, open_book(here / "other") as second:
+        assert first.history() == second.history()
+
+
+def test_bad_input_gives_one_line(run: Run, here: Path) -> None:
+    refused(run("job", "list"), "no job book")
+    refused(run("job", "panel", "door"), "no job book")
+    well(run("job", "new", "Van"))
+    refused(run("job", "film", "100"), "has no panels")
+    refused(run("job", "panel", " "), "name is empty")
+    well(run("job", "panel", "door"))
+    refused(run("job", "panel", "Door "), "has a panel Door  already")
+    well(run("job", "panel", "door, rear"))
+    refused(run("job", "film", "100", "--panel", "roof"), "no panels are called 'roof'")
+    refused(run("job", "film", "100", "0"), "film_um is 0")
+    refused(run("job", "film", "100", "nan"), "film_um is nan")
+    refused(run("job", "film", "100", "--after-pass", "1"), "--after-pass is 1")
+    refused(run("job", "pass", "--minutes", "-1"), "time_min is -1")
+    refused(run("job", "pass", "--same"), "has had no pass yet")
+    refused(run("job", "list", "7"), "no job 7")
+    refused(run("job", "shots", "missing.jpg"), "missing.jpg")
+    (here / "text.jpg").write_text("no photo")
+    refused(run("job", "shots", plain_photo(here / "1.png"), "text.jpg"), "text.jpg")
+    refused(run("job", "shots", "--again"), "no photos of")
+    refused(run("job", "new", "--from", "text.jpg"), "text.jpg")
+    with open_book(here / "job_book") as book:
+        assert book.current(Shot) == []
+        assert book.current(FilmReading) == []
+        assert len(book.current(Job)) == 1
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("new",),
+        ("shots",),
+        ("shots", "1.png", "--again"),
+        ("film",),
+        ("film", "thick"),
+        ("panel", "x", "--material", "wood"),
+        ("export", "x.csv", "--table", "cats"),
+        ("withdraw", "x"),
+        ("polish",),
+    ],
+    ids=" ".join,
+)
+def test_wrong_usage(arguments: tuple[str, ...], run: Run) -> None:
+    if arguments != ("new",):
+        well(run("job", "new", "Van"))
+    told = run("job", *arguments)
+    assert told.status == 2
+    assert "Traceback" not in told.out + told.err
+
+
+def test_what_was_typed_cannot_steer_the_terminal(run: Run) -> None:
+    well(run("job", "new", "[bold]x[/] \x1b[31mred \u202eevil"))
+    told = well(run("job", "list"))
+    assert "[bold]x[/] \\x1b[31mred \\u202eevil" in told
+    assert "\x1b" not in told
+
+
+def test_the_list_is_short_unless_asked(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        book.add_all([Job(title=f"Van {number}") for number in range(1, 36)])
+    told = well(run("job", "list"))
+    assert "Van 35" in told
+    assert "Van 5 " not in told
+    assert "5 older jobs: --all lists them." in told
+    assert "Van 5 " in well(run("job", "list", "--all"))
+
+
+def test_the_shell_completes_names(here: Path) -> None:
+    class Context:
+        params: dict[str, object] = {}  # noqa: RUF012 - as typer's
+
+    def completed(option: object, start: str) -> list[str]:
+        return list(option.__metadata__[0].autocompletion(Context(), start))  # type: ignore[attr-defined]
+
+    assert completed(job_options.Panel, "") == []  # no book yet
+    with open_book(here / "job_book", create=True) as book:
+        job = book.add(Job(title="Van"))
+        from defectscan.workshop.book_entries import Panel  # noqa: PLC0415
+
+        book.add_all([Panel(name=name) for name in ("Bonnet", "Boot", "Roof")], job_id=job.id)
+    assert completed(job_options.Panel, "bo") == ["Bonnet", "Boot"]
+    assert completed(job_options.Job, "") == ["1"]
+    assert job_options.complete_material("paint") == ["painted-metal", "painted-plastic"]
