@@ -20,7 +20,17 @@ class Flag(Enum):
     )
     NO_SCALE = (
         "The scale is unknown, so density is given per pixel and there is no grade.",
-        "State the scale with --mm-per-px: the millimetres on the panel over the pixels they fill.",
+        (
+            "Lay the printed scale card round the spot, or state the scale with --mm-per-px: the "
+            "millimetres on the panel over the pixels they fill."
+        ),
+    )
+    CARD_SIZE = (
+        (
+            "The scale card was printed at the wrong size, as its ruler shows; the scale is "
+            "corrected for it."
+        ),
+        "Print the card again at actual size (100 %), without fitting it to the page.",
     )
     DIRECTIONS_MISSING = (
         (

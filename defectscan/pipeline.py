@@ -176,6 +176,7 @@ def score(
     *,
     mm_per_px: float | None = None,
     as_seen: bool = False,
+    card_mm: float | None = None,
     seed: int = 0,
     progress: Progress = silent,
 ) -> PanelScore:
@@ -189,6 +190,8 @@ def score(
         Millimetres on the panel per pixel of the photos.
     as_seen
         Count visible lines only, not corrected for the lamp.
+    card_mm
+        Length that the user measured of the scale card's 200 mm ruler.
     seed
         Of the resampling behind the intervals.
     progress
@@ -199,7 +202,9 @@ def score(
     UnreadablePhotoError, NotMeasurableError
         If a photo cannot be read or measured.
     """
-    (shots,) = measure_states([photos], mm_per_px=mm_per_px, as_seen=as_seen, progress=progress)
+    (shots,) = measure_states(
+        [photos], mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, progress=progress
+    )
     to_frame = None
     if len(shots) > 1:
         further = [_matrix(register_shots(shots[0], shot)) for shot in shots[1:]]
@@ -213,6 +218,7 @@ def compare(
     *,
     mm_per_px: float | None = None,
     as_seen: bool = False,
+    card_mm: float | None = None,
     seed: int = 0,
     progress: Progress = silent,
 ) -> Comparison:
@@ -222,7 +228,7 @@ def compare(
     ----------
     before, after
         A photo, a folder of photos, or several of them.
-    mm_per_px, as_seen, seed, progress
+    mm_per_px, as_seen, card_mm, seed, progress
         As for `score`.
 
     Raises
@@ -231,7 +237,7 @@ def compare(
         If a photo cannot be read or measured.
     """
     shots, others = measure_states(
-        [before, after], mm_per_px=mm_per_px, as_seen=as_seen, progress=progress
+        [before, after], mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, progress=progress
     )
     # The same photo for both states is measured once: it differs from itself by nothing.
     known = {shot.photo.sha256: shot for shot in shots}

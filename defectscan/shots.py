@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from defectscan.errors import NotMeasurableError
 from defectscan.flags import Flag
+from defectscan.imaging.card import Card, find_card
 from defectscan.imaging.highlight import Highlight, find_highlights
 from defectscan.imaging.paint import background_luminance, paint_mask
 from defectscan.imaging.photo import Photo, list_photos, read_photo
@@ -33,6 +34,7 @@ ZONE_FROM_BLOOM = 1.6
 LEAST_ZONE_SHARE = 0.05
 SPARKLE_SHARE = 0.3
 WORKERS = 2
+CARD_STEP_PX = 40
 
 
 def silent(_: str) -> None:
@@ -55,18 +57,21 @@ class Sighting:
         Median noise of ridge contrast in the zone.
     haze
         Glow near the highlight over the paint far off, by sectors.
+    card
+        The scale card, if it is in the picture.
     """
 
     photo: Photo
     highlight: Highlight | None
+    card: Card | None
     zone: Mask
     lines: Lines
     noise: float
     haze: Floats
 
 
-def look(photo: Photo, *, as_seen: bool = False) -> Sighting:
-    """Find highlight, paint and lines in one photo.
+def look(photo: Photo, *, as_seen: bool = False, card_mm: float | None = None) -> Sighting:
+    """Find highlight, scale card, paint and lines in one photo.
 
     Parameters
     ----------
@@ -74,6 +79,8 @@ def look(photo: Photo, *, as_seen: bool = False) -> Sighting:
         As read.
     as_seen
         Look at all paint, whether there is a highlight or not.
+    card_mm
+        Length that the user measured of the scale card's ruler.
 
     Raises
     ------
@@ -84,6 +91,9 @@ def look(photo: Photo, *, as_seen: bool = False) -> Sighting:
     highlight = None if as_seen else _the_highlight(photo)
     background = background_luminance(luminance)
     zone = paint_mask(photo.rgb, highlight)
+    card = find_card(luminance, card_mm=card_mm)
+    if card is not None:
+        zone &= ~card.mask(zone.shape)
     if highlight is not None:
         zone &= ~_disc(highlight, zone.shape, radius_px=ZONE_FROM_BLOOM * highlight.bloom_px)
     if zone.sum() < LEAST_ZONE_SHARE * zone.size:
@@ -96,6 +106,7 @@ def look(photo: Photo, *, as_seen: bool = False) -> Sighting:
     return Sighting(
         photo=photo,
         highlight=highlight,
+        card=card,
         zone=zone,
         lines=trace_lines(ridges, measured=zone),
         noise=float(np.median(ridges.curvature_noise[::8, ::8][zone[::8, ::8]])),
@@ -111,13 +122,17 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     sighting
         From `look`.
     mm_per_px
-        Millimetres per pixel of the photo itself, if known.
+        Millimetres per pixel of the photo itself, if known; a card in the picture tells better.
     like
         Glint geometry of another shot of the same panel.
     """
     photo, highlight, lines = sighting.photo, sighting.highlight, sighting.lines
-    scale = None if mm_per_px is None else mm_per_px / photo.scale
+    scale, scale_error = None if mm_per_px is None else mm_per_px / photo.scale, 0.0
     flags = []
+    if sighting.card is not None:
+        scale, scale_error = _scale_of(sighting.card, sighting.zone)
+        if sighting.card.printed_wrong:
+            flags.append(Flag.CARD_SIZE)
     if highlight is None:
         glint = circles(np.zeros(2))
         deep = np.zeros(lines.n, dtype=bool)
@@ -146,12 +161,27 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     return MeasuredShot(
         photo=photo,
         highlight=highlight,
-        shot=Shot(lines=lines.of(~deep), zone=sighting.zone, glint=glint, mm_per_px=scale),
+        shot=Shot(
+            lines=lines.of(~deep),
+            zone=sighting.zone,
+            glint=glint,
+            mm_per_px=scale,
+            scale_error=scale_error,
+        ),
         scratches=lines.of(deep),
         noise=sighting.noise,
         haze=sighting.haze,
+        card=sighting.card,
         flags=tuple(flags),
     )
+
+
+def _scale_of(card: Card, zone: Mask) -> tuple[float, float]:
+    """Return mm per working pixel over the zone, root mean square, and its relative error."""
+    y, x = np.nonzero(zone[::CARD_STEP_PX, ::CARD_STEP_PX])
+    places = np.stack([x, y], axis=-1).astype(np.float64) * CARD_STEP_PX
+    scale = float(np.sqrt(np.mean(card.mm_per_px_at(places) ** 2)))
+    return scale, card.mm_per_px_standard_error / card.mm_per_px
 
 
 def measure_shot(
@@ -184,6 +214,7 @@ def measure_states(
     *,
     mm_per_px: float | None,
     as_seen: bool = False,
+    card_mm: float | None = None,
     progress: Progress = silent,
 ) -> list[list[MeasuredShot]]:
     """Read and measure the shots of several states of one panel.
@@ -194,7 +225,7 @@ def measure_states(
     ----------
     states
         Each a photo, a folder of photos, or several of them.
-    mm_per_px, as_seen
+    mm_per_px, as_seen, card_mm
         As for `measure` and `look`.
     progress
         Called with the name of each photo when it is measured.
@@ -210,7 +241,8 @@ def measure_states(
     with ThreadPoolExecutor(WORKERS) as pool:
 
         def sight(file: Path) -> Sighting:
-            return look(read_photo(file, max_side_px=WORKING_SIDE_PX), as_seen=as_seen)
+            photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
+            return look(photo, as_seen=as_seen, card_mm=card_mm)
 
         sightings = _ahead(pool, sight, [file for state in files for file in state])
         for state in files:
@@ -220,7 +252,18 @@ def measure_states(
                 progress(sighting.photo.path.name)
                 if not as_seen and Flag.FEW_LINES not in shots[-1][-1].flags:
                     like = shots[-1][-1].shot.glint
+    _check_scales([shot for state in shots for shot in state])
     return shots
+
+
+def _check_scales(shots: Sequence[MeasuredShot]) -> None:
+    without = [shot.photo.path.name for shot in shots if shot.shot.mm_per_px is None]
+    if without and len(without) < len(shots):
+        raise NotMeasurableError(
+            f"{without[0]}: no scale card in the picture, and others have one",
+            allowed="photos that are compared or pooled need a scale each, or none has one",
+            remedy="photograph the card in all of them, or state --mm-per-px for those without",
+        )
 
 
 def _photos(paths: Path | Sequence[Path]) -> list[Path]:

@@ -7,6 +7,7 @@ import typer
 
 from defectscan.cli.options import (
     AsSeen,
+    CardMm,
     Force,
     Json,
     MmPerPx,
@@ -23,6 +24,7 @@ def compare(
     before: Annotated[Path, typer.Argument(help="Photo before, or a folder of shots.")],
     after: Annotated[Path, typer.Argument(help="Photo after, or a folder of shots.")],
     mm_per_px: MmPerPx = None,
+    card_mm: CardMm = None,
     as_seen: AsSeen = False,
     json: Json = None,
     out: Out = None,
@@ -38,7 +40,13 @@ def compare(
     check_free([*json_file(json), *([out / n for n in record.files()] if out else [])], force=force)
     with progress_bar(4) as step:
         result = pipeline.compare(
-            before, after, mm_per_px=mm_per_px, as_seen=as_seen, seed=seed, progress=step
+            before,
+            after,
+            mm_per_px=mm_per_px,
+            as_seen=as_seen,
+            card_mm=card_mm,
+            seed=seed,
+            progress=step,
         )
         text = record.to_json(record.of_comparison(result))
         if out:

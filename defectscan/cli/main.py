@@ -4,6 +4,7 @@ import sys
 
 import typer
 
+from defectscan.cli.card import card
 from defectscan.cli.check import check
 from defectscan.cli.compare import compare
 from defectscan.cli.job import job
@@ -25,6 +26,7 @@ app.command()(score)
 app.command()(compare)
 app.command()(report)
 app.command()(render)
+app.command()(card)
 app.add_typer(job, name="job")
 
 

@@ -14,6 +14,10 @@ MmPerPx = Annotated[
         min=1e-4, max=10.0, help="Millimetres on the panel that one pixel of the photos shows."
     ),
 ]
+CardMm = Annotated[
+    float | None,
+    typer.Option(help="What you measured of the printed scale card's ruler, from 0 to 200."),
+]
 AsSeen = Annotated[
     bool,
     typer.Option(

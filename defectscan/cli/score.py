@@ -7,6 +7,7 @@ import typer
 
 from defectscan.cli.options import (
     AsSeen,
+    CardMm,
     Force,
     Json,
     MmPerPx,
@@ -25,6 +26,7 @@ def score(
         typer.Argument(help="Photos of one state, or a folder of them.", metavar="PHOTO..."),
     ],
     mm_per_px: MmPerPx = None,
+    card_mm: CardMm = None,
     as_seen: AsSeen = False,
     json: Json = None,
     out: Out = None,
@@ -45,7 +47,7 @@ def score(
     check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
     with progress_bar(len(photos) + 2) as step:
         result = pipeline.score(
-            photos, mm_per_px=mm_per_px, as_seen=as_seen, seed=seed, progress=step
+            photos, mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, seed=seed, progress=step
         )
         text = record.to_json(record.of_score(result))
         if lines:

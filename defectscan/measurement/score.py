@@ -58,12 +58,15 @@ class Shot:
         The geometry.
     mm_per_px
         Millimetres per working pixel; `None` where the scale is unknown.
+    scale_error
+        Its relative standard error, 0 where it was given.
     """
 
     lines: Lines
     zone: Mask
     glint: Glint
     mm_per_px: float | None
+    scale_error: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +192,8 @@ def count_lines(
         exposure_shares=exposure / max(mean_exposure, 1e-12),
         crowding=float(crowding),
         thinned=any(view.thinned for view in views),
-        spread=thinning.spread,
+        # A density goes with the inverse of the scale.
+        spread=float(np.hypot(thinning.spread, max(shot.scale_error for shot in shots))),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.flags import Flag
+from defectscan.imaging.card import Card
 from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Photo
 from defectscan.measurement import kinds as kinds_of
@@ -40,6 +41,8 @@ class MeasuredShot:
         Median noise of ridge contrast in the zone: lines are found above a multiple of it.
     haze
         Glow near the highlight over the paint far off, by sectors.
+    card
+        The scale card, if it is in the picture.
     flags
         What makes this photo doubtful.
     """
@@ -50,6 +53,7 @@ class MeasuredShot:
     scratches: Lines
     noise: float
     haze: Floats
+    card: Card | None = None
     flags: tuple[Flag, ...] = ()
 
     def own_px(self, working_px: float) -> float:

@@ -123,6 +123,15 @@ def _shot(shot: MeasuredShot) -> Record:
         "width_px": photo.width_px,
         "height_px": photo.height_px,
         "mm_per_px": None if shot.shot.mm_per_px is None else shot.shot.mm_per_px * scale,
+        "card": None
+        if shot.card is None
+        else {
+            "mm_per_px": shot.card.mm_per_px * scale,
+            "standard_error_mm_per_px": shot.card.mm_per_px_standard_error * scale,
+            "tilt_deg": shot.card.tilt_deg,
+            "n_marks": len(shot.card.tag_numbers),
+            "ruler_mm": shot.card.card_mm,
+        },
         "highlight": None
         if highlight is None
         else {
