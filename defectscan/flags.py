@@ -25,6 +25,10 @@ class Flag(Enum):
             "millimetres on the panel over the pixels they fill."
         ),
     )
+    SET_ASIDE = (
+        "A photo of the state could not be used and was set aside; the others count.",
+        "Look at the reason beside it, and repeat that photo.",
+    )
     CARD_SIZE = (
         (
             "The scale card was printed at the wrong size, as its ruler shows; the scale is "

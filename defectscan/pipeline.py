@@ -1,5 +1,6 @@
 """Put the stages together: from photos to a score, from two states to a comparison."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,6 +25,7 @@ from defectscan.measurement.score import Count, Thinning, count_lines, fit_thinn
 from defectscan.measurement.state import (
     MeasuredShot,
     PanelScore,
+    SetAside,
     in_frame,
     lines_mask,
     of_kind,
@@ -37,6 +39,7 @@ Mask = NDArray[np.bool_]
 
 UNLIKE_EXPOSURE = 1.5
 HAZE_RISE = 0.25
+WANTED_POINTS = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,6 +71,20 @@ class Comparison:
         """That of the first shot after."""
         return self.registrations[0]
 
+    @property
+    def more_shots(self) -> int | None:
+        """How many more shots of each state would bring the interval to ±3 points, about.
+
+        None where the correction is undefined. What shots do not share shrinks with the root of
+        their number; repeats of the same ground would bring less.
+        """
+        percent = self.correction.percent
+        if percent is None:
+            return None
+        shots = min(len(self.before.shots), len(self.after.shots))
+        times = ((percent.high - percent.low) / 2 / WANTED_POINTS) ** 2
+        return max(math.ceil(shots * times) - shots, 0)
+
     def own_homography(self, number: int) -> Floats:
         """Return the homography from a shot after to the first before, in their own pixels."""
         before = _to_own(self.before.shots[0].photo.scale)
@@ -83,6 +100,7 @@ def compare_states(
     rng: np.random.Generator,
     *,
     registrations: tuple[Sequence[Registration], Sequence[Registration]],
+    set_aside: tuple[tuple[SetAside, ...], tuple[SetAside, ...]] = ((), ()),
 ) -> Comparison:
     """Compare two states of a panel, counted above the same contrast.
 
@@ -94,6 +112,8 @@ def compare_states(
         Source of randomness for the intervals.
     registrations
         Of the further shots before and of all shots after, each on the first before.
+    set_aside
+        For each state the photos that could not be used.
     """
     noise = max(shot.noise for shot in [*before, *after])
     frames = [[_matrix(one) for one in state] for state in registrations]
@@ -101,8 +121,8 @@ def compare_states(
     # Both states are of one panel under about the same lamp: walls drop out alike.
     thinning = fit_thinning([shot.shot for shot in [*before, *after]])
     score_before, score_after = (
-        score_state(state, rng, noise=noise, to_frame=frame, thinning=thinning)
-        for state, frame in zip((before, after), frames, strict=True)
+        score_state(state, rng, noise=noise, to_frame=frame, thinning=thinning, set_aside=aside)
+        for state, frame, aside in zip((before, after), frames, set_aside, strict=True)
     )
     shots_before = [shot.shot for shot in score_before.shots]
     shots_after = [shot.shot for shot in score_after.shots]
@@ -202,14 +222,16 @@ def score(
     UnreadablePhotoError, NotMeasurableError
         If a photo cannot be read or measured.
     """
-    (shots,) = measure_states(
+    (state,) = measure_states(
         [photos], mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, progress=progress
     )
+    shots = state.shots
     to_frame = None
     if len(shots) > 1:
         further = [_matrix(register_shots(shots[0], shot)) for shot in shots[1:]]
         to_frame = [np.eye(3), *further]
-    return score_state(shots, np.random.default_rng(seed), to_frame=to_frame)
+    rng = np.random.default_rng(seed)
+    return score_state(shots, rng, to_frame=to_frame, set_aside=state.set_aside)
 
 
 def compare(
@@ -236,18 +258,25 @@ def compare(
     UnreadablePhotoError, NotMeasurableError
         If a photo cannot be read or measured.
     """
-    shots, others = measure_states(
+    first, second = measure_states(
         [before, after], mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, progress=progress
     )
+    shots, others = first.shots, second.shots
     # The same photo for both states is measured once: it differs from itself by nothing.
     known = {shot.photo.sha256: shot for shot in shots}
-    others = [known.get(shot.photo.sha256, shot) for shot in others]
+    others = tuple(known.get(shot.photo.sha256, shot) for shot in others)
     progress("registration")
     registrations = (
         [register_shots(shots[0], shot) for shot in shots[1:]],
         [register_shots(shots[0], shot) for shot in others],
     )
-    return compare_states(shots, others, np.random.default_rng(seed), registrations=registrations)
+    return compare_states(
+        shots,
+        others,
+        np.random.default_rng(seed),
+        registrations=registrations,
+        set_aside=(first.set_aside, second.set_aside),
+    )
 
 
 def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:

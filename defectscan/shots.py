@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.errors import NotMeasurableError
+from defectscan.errors import DefectscanError, NotMeasurableError
 from defectscan.flags import Flag
 from defectscan.imaging.card import Card, find_card
 from defectscan.imaging.highlight import Highlight, find_highlights
@@ -22,7 +22,7 @@ from defectscan.measurement.glint import Glint, circles, cross_angle_deg, fit_gl
 from defectscan.measurement.lines import Lines, trace_lines
 from defectscan.measurement.ridges import find_ridges
 from defectscan.measurement.score import Shot
-from defectscan.measurement.state import MeasuredShot
+from defectscan.measurement.state import MeasuredShot, SetAside
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -209,6 +209,14 @@ def _the_highlight(photo: Photo) -> Highlight:
     return found[0]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredState:
+    """The shots of one state, and photos of it that could not be used."""
+
+    shots: tuple[MeasuredShot, ...]
+    set_aside: tuple[SetAside, ...]
+
+
 def measure_states(
     states: Sequence[Path | Sequence[Path]],
     *,
@@ -216,7 +224,7 @@ def measure_states(
     as_seen: bool = False,
     card_mm: float | None = None,
     progress: Progress = silent,
-) -> list[list[MeasuredShot]]:
+) -> list[MeasuredState]:
     """Read and measure the shots of several states of one panel.
 
     Each shot learns the panel's geometry from the one before it.
@@ -230,13 +238,18 @@ def measure_states(
     progress
         Called with the name of each photo when it is measured.
 
+    Returns
+    -------
+    list of MeasuredState
+        Each with at least one shot.
+
     Raises
     ------
     UnreadablePhotoError, NotMeasurableError
-        If a photo cannot be read or measured.
+        If no photo of a state can be read and measured: that of its first.
     """
     files = [_photos(state) for state in states]
-    shots: list[list[MeasuredShot]] = []
+    found: list[MeasuredState] = []
     like: Glint | None = None
     with ThreadPoolExecutor(WORKERS) as pool:
 
@@ -246,14 +259,22 @@ def measure_states(
 
         sightings = _ahead(pool, sight, [file for state in files for file in state])
         for state in files:
-            shots.append([])
-            for sighting in islice(sightings, len(state)):
-                shots[-1].append(measure(sighting, mm_per_px=mm_per_px, like=like))
-                progress(sighting.photo.path.name)
-                if not as_seen and Flag.FEW_LINES not in shots[-1][-1].flags:
-                    like = shots[-1][-1].shot.glint
-    _check_scales([shot for state in shots for shot in state])
-    return shots
+            shots: list[MeasuredShot] = []
+            errors: list[tuple[Path, DefectscanError]] = []
+            for file, sighting in zip(state, islice(sightings, len(state)), strict=True):
+                progress(file.name)
+                if isinstance(sighting, DefectscanError):
+                    errors.append((file, sighting))
+                    continue
+                shots.append(measure(sighting, mm_per_px=mm_per_px, like=like))
+                if not as_seen and Flag.FEW_LINES not in shots[-1].flags:
+                    like = shots[-1].shot.glint
+            if not shots:
+                raise errors[0][1]
+            aside = tuple(SetAside(file=file.name, reason=str(error)) for file, error in errors)
+            found.append(MeasuredState(shots=tuple(shots), set_aside=aside))
+    _check_scales([shot for state in found for shot in state.shots])
+    return found
 
 
 def _check_scales(shots: Sequence[MeasuredShot]) -> None:
@@ -276,16 +297,23 @@ def _photos(paths: Path | Sequence[Path]) -> list[Path]:
 
 def _ahead(
     pool: ThreadPoolExecutor, work: Callable[[Path], Sighting], files: Sequence[Path]
-) -> Iterator[Sighting]:
-    """Give results in order, with no more than a few photos worked on ahead."""
+) -> Iterator[Sighting | DefectscanError]:
+    """Give results, or errors, in order, with no more than a few photos worked on ahead."""
     waiting: deque[Future[Sighting]] = deque()
+
+    def first() -> Sighting | DefectscanError:
+        try:
+            return waiting.popleft().result()
+        except DefectscanError as error:
+            return error
+
     try:
         for file in files:
             waiting.append(pool.submit(work, file))
             if len(waiting) > WORKERS:
-                yield waiting.popleft().result()
+                yield first()
         while waiting:
-            yield waiting.popleft().result()
+            yield first()
     finally:
         for future in waiting:
             future.cancel()

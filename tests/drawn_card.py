@@ -95,7 +95,7 @@ class CardPhoto:
     mm_per_px: float
     tilt_deg: float
     middle_px: Floats
-    on_card: Floats
+    on_card: NDArray[np.float32]
 
 
 @functools.cache
@@ -203,27 +203,25 @@ def take(shot: Shot, rng: np.random.Generator) -> CardPhoto:
     """Take the photo."""
     camera = Camera(shot)
     size = (shot.width_px, shot.height_px)
-    places = _places(camera, size)
-    sheet_px = (places / shot.print_scale + np.array(PAPER_MM) / 2) * _PRINT_PX_PER_MM - 0.5
+    fine, places = _places(camera, size, fine=2), _places(camera, size, fine=1)
     seen = cv2.remap(
         _laid(shot.hidden),
-        sheet_px.astype(np.float32),
+        (fine / shot.print_scale + np.array(PAPER_MM, np.float32) / 2) * _PRINT_PX_PER_MM - 0.5,
         None,
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=0,
     )
-    card, seen_again = seen[..., 1], seen[..., 0]
+    reflected, card = cv2.split(cv2.resize(seen, size, interpolation=cv2.INTER_AREA))
     # The lamp stands near: its light falls off; its image and the glare lie in the window.
-    away = ((places - (15.0, -20.0)) ** 2).sum(axis=-1)
-    light = (seen_again + shot.paint * (1 - card)) / _BRIGHTEST_PAPER
-    light = light * (shot.exposure / (1 + away / 300**2) ** 1.5)
+    away = (places[..., 0] - 15) ** 2 + (places[..., 1] + 20) ** 2
+    light = (reflected + shot.paint * (1 - card)) / _BRIGHTEST_PAPER
+    light *= shot.exposure / (1 + away / 300**2) ** np.float32(1.5)
     light += 4 * np.exp(-away / 81) * (1 - card)
-    linear = cv2.resize(light.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     if shot.blur_px:
-        linear = cv2.GaussianBlur(linear, (0, 0), shot.blur_px)
-    noise = rng.standard_normal(linear.shape, dtype=np.float32)
-    linear = np.clip(linear + shot.noise * noise, 0, 1)
+        light = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
+    noise = rng.standard_normal(light.shape, dtype=np.float32)
+    linear = np.clip(light + shot.noise * noise, 0, 1).astype(np.float32)
     shown = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     ok, jpeg = cv2.imencode(
         ".jpg", np.round(255 * shown).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 90]
@@ -235,12 +233,12 @@ def take(shot: Shot, rng: np.random.Generator) -> CardPhoto:
         mm_per_px=camera.mm_per_px(middle),
         tilt_deg=shot.tilt_deg,
         middle_px=camera.to_px(middle),
-        on_card=cv2.resize(card, size, interpolation=cv2.INTER_AREA).astype(np.float64),
+        on_card=card,
     )
 
 
-def _places(camera: Camera, size: tuple[int, int]) -> Floats:
-    """Return where on the sheet two by two places in each pixel look.
+def _places(camera: Camera, size: tuple[int, int], *, fine: int) -> NDArray[np.float32]:
+    """Return where on the sheet `fine` by `fine` places in each pixel look.
 
     They are worked out for every fourth pixel, as the map is smooth.
     """
@@ -248,11 +246,9 @@ def _places(camera: Camera, size: tuple[int, int]) -> Floats:
     x, y = (np.arange(-step, side + 2 * step, step, dtype=np.float64) for side in size)
     coarse = camera.to_sheet(np.stack(np.meshgrid(x, y), axis=-1))
     coarse = np.nan_to_num(coarse, nan=1e4).astype(np.float32)
-    fine = [(np.arange(2 * side) + 0.5) / 2 - 0.5 for side in size]
-    at = np.meshgrid(*((axis + step) / step for axis in fine))
-    return cv2.remap(
-        coarse, at[0].astype(np.float32), at[1].astype(np.float32), cv2.INTER_CUBIC
-    ).astype(np.float64)
+    u, v = (((np.arange(fine * side) + 0.5) / fine - 0.5 + step) / step for side in size)
+    across, down = np.meshgrid(u.astype(np.float32), v.astype(np.float32))
+    return np.asarray(cv2.remap(coarse, across, down, cv2.INTER_CUBIC), dtype=np.float32)
 
 
 @functools.lru_cache(maxsize=1)

@@ -60,8 +60,8 @@ def with_card(bare: Path) -> Path:
 
 
 def measured(path: Path, **how: float | None) -> MeasuredShot:
-    ((shot,),) = measure_states([path], **{"mm_per_px": None, **how})  # type: ignore[arg-type]
-    return shot
+    (state,) = measure_states([path], **{"mm_per_px": None, **how})  # type: ignore[arg-type]
+    return state.shots[0]
 
 
 def test_the_card_gives_the_scale_and_is_no_paint(with_card: Path) -> None:
@@ -96,4 +96,17 @@ def test_photos_with_and_without_a_card_do_not_mix(bare: Path, with_card: Path) 
     with pytest.raises(NotMeasurableError, match="no scale card in the picture"):
         measure_states([[bare, with_card]], mm_per_px=None)
     states = measure_states([[bare, with_card]], mm_per_px=MM_PER_PX)
-    assert all(shot.shot.mm_per_px for shot in states[0])
+    assert all(shot.shot.mm_per_px for shot in states[0].shots)
+
+
+def test_a_bad_photo_among_good_ones_is_set_aside(bare: Path, tmp_path: Path) -> None:
+    dark, torn = tmp_path / "dark.png", tmp_path / "torn.jpg"
+    Image.fromarray(np.full((400, 600, 3), 40, np.uint8)).save(dark)
+    torn.write_bytes(bare.read_bytes()[:5000])
+    (state,) = measure_states([[dark, bare, torn]], mm_per_px=MM_PER_PX)
+    assert [shot.photo.path for shot in state.shots] == [bare]
+    assert [one.file for one in state.set_aside] == ["dark.png", "torn.jpg"]
+    assert "no highlight" in state.set_aside[0].reason
+    assert "cut off" in state.set_aside[1].reason
+    with pytest.raises(NotMeasurableError, match="no highlight"):
+        measure_states([[dark, torn]], mm_per_px=MM_PER_PX)

@@ -17,9 +17,7 @@ class Paper(StrEnum):
 
 
 def card(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="The sheet: .pdf, .svg or .png.")
-    ],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The sheet: .pdf, .svg or .png.")],
     paper: Annotated[Paper, typer.Option(help="Paper that it is printed on.")] = Paper.A4,
     guide: Annotated[
         bool, typer.Option("--guide", help="The capture guide in place of the card.")
@@ -29,9 +27,7 @@ def card(
     """Draw the scale card, or the guide to taking photos, to be printed at actual size."""
     suffix = file.suffix.lower()
     if suffix not in {".pdf", ".svg", ".png"}:
-        raise typer.BadParameter(
-            f"{file.name} is to end in .pdf, .svg or .png.", param_hint="FILE"
-        )
+        raise typer.BadParameter(f"{file.name} is to end in .pdf, .svg or .png.", param_hint="FILE")
     from defectscan.output import check_free, write_whole  # noqa: PLC0415
 
     check_free([file], force=force)

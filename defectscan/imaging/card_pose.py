@@ -29,6 +29,8 @@ _SPREAD_SD_MM = 0.15  # ink, blur and glare move a mark's rim
 _NOISE_PX, _NOISE_WEIGHT = 0.1, 4.0
 _FIRST_NOISE_PX = 0.3
 _ROUNDS = 2
+# Singular values smaller than this, relative to the largest, are rounding.
+_LEAST_TOLD = 3e-8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +195,11 @@ def _fit_once(
         return np.concatenate([misses_px(at).ravel() / noise_px, unusual])
 
     found = least_squares(misses, start, method="lm", x_scale="jac")
-    covariance = np.linalg.pinv(found.jac.T @ found.jac)
+    # By its singular values, so that rounding leaves no variance below nought.
+    _, sizes, directions = np.linalg.svd(found.jac, full_matrices=False)
+    told = sizes > _LEAST_TOLD * sizes.max()
+    axes = directions[told] / sizes[told, None]
+    covariance = axes.T @ axes
     measured = found.jac[: corners_px.size]
     free = corners_px.size - float(np.trace(measured @ covariance @ measured.T))
     left_px = misses_px(found.x)

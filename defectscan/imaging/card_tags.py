@@ -63,7 +63,7 @@ def find_tags(picture: Grey) -> dict[int, Floats]:
     )
     if not len(quads):
         return {}
-    found = np.ravel(numbers).tolist()
+    found = [int(number) for number in np.ravel(numbers)]
     factor = np.array(picture.shape[::-1]) / small.shape[::-1]
     return look_for_tags(
         picture,
@@ -118,7 +118,7 @@ def _align(picture: Grey, number: int, corners_px: Floats) -> Floats | None:
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-6)
     try:
         correlation, warp = cv2.findTransformECC(
-            template, patch, start, cv2.MOTION_HOMOGRAPHY, stop, None, 5
+            template, patch, start, cv2.MOTION_HOMOGRAPHY, stop, np.full_like(patch, 255), 5
         )
     except cv2.error:
         return None  # It does not converge where there is nothing alike.

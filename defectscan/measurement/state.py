@@ -61,6 +61,14 @@ class MeasuredShot:
         return (working_px + 0.5) / self.photo.scale - 0.5
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A photo of a state that could not be used, and why."""
+
+    file: str
+    reason: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PanelScore:
     """One state of a panel.
@@ -75,6 +83,8 @@ class PanelScore:
         Shape (k,): what each deep scratch adds to their density.
     trails
         Which lines of `count` lie in the crowd of machine trails, shape (n,).
+    set_aside
+        Photos that could not be used.
     """
 
     line_density: Interval
@@ -89,6 +99,7 @@ class PanelScore:
     has_scale: bool
     as_seen: bool
     flags: tuple[Flag, ...]
+    set_aside: tuple[SetAside, ...] = ()
 
 
 def score_state(
@@ -98,6 +109,7 @@ def score_state(
     noise: float | None = None,
     to_frame: Sequence[Floats | None] | None = None,
     thinning: Thinning | None = None,
+    set_aside: tuple[SetAside, ...] = (),
 ) -> PanelScore:
     """Pool the shots of one state to a score.
 
@@ -115,6 +127,8 @@ def score_state(
         that several shots show is then one piece of evidence.
     thinning
         As for `score.count_lines`.
+    set_aside
+        Photos that could not be used.
     """
     noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
     counted = [
@@ -148,6 +162,8 @@ def score_state(
     limit = scoring.detection_limit(count)
     has_scale = shots[0].shot.mm_per_px is not None
     flags = [flag for shot in shots for flag in shot.flags]
+    if set_aside:
+        flags.append(Flag.SET_ASIDE)
     if not has_scale:
         flags.append(Flag.NO_SCALE)
     if line_density.value <= limit:
@@ -173,6 +189,7 @@ def score_state(
         has_scale=has_scale,
         as_seen=as_seen,
         flags=once(flags),
+        set_aside=set_aside,
     )
 
 

@@ -267,8 +267,8 @@ def _cross(x: float, y: float, reach: float, *, colour: str = VERMILION) -> list
 
 
 def _panel_from_above(x: float, y: float) -> list[Mark]:
-    outline = [(10, 7), (55, 7), (50, 34), (4, 34)]
-    shine = [(33, 7), (38, 7), (31.5, 34), (26, 34)]
+    outline: list[Point] = [(10, 7), (55, 7), (50, 34), (4, 34)]
+    shine: list[Point] = [(33, 7), (38, 7), (31.5, 34), (26, 34)]
     return [
         Shape(points=_moved(outline, x, y), fill=_PAINT),
         Shape(points=_moved(shine, x, y), fill=_PAINT_EDGE),

@@ -51,6 +51,7 @@ def of_score(score: PanelScore) -> Record:
         "kinds_per_px": {kind.value: _scaled(score.kinds[kind], per_px) for kind in Kind},
         "haze": None if score.haze is None else _interval(score.haze),
         "shots": [_shot(shot) for shot in score.shots],
+        "set_aside": [{"file": one.file, "reason": one.reason} for one in score.set_aside],
         "flags": [_flag(flag) for flag in score.flags],
     }
 
@@ -70,6 +71,7 @@ def of_comparison(comparison: Comparison) -> Record:
         "version": __version__,
         "correction_percent": _correction(comparison.correction),
         "correction_is_at_least": comparison.correction.at_least,
+        "more_shots_for_3_points": comparison.more_shots,
         "kind_corrections_percent": {
             kind.value: _correction(correction)
             for kind, correction in comparison.kind_corrections.items()

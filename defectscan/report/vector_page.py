@@ -331,7 +331,7 @@ def _paint_words(image: Image.Image, words: Words, scale: float) -> None:
             (x, y), words.text, fill=_colour(words.colour), font=font, anchor=f"{anchor}s"
         )
         return
-    half = math.ceil(font.getlength(words.text)) + font.size
+    half = math.ceil(font.getlength(words.text) + font.size)
     stencil = Image.new("L", (2 * half, 2 * half), 0)
     ImageDraw.Draw(stencil).text((half, half), words.text, fill=255, font=font, anchor=f"{anchor}s")
     image.paste(

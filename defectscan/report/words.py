@@ -4,7 +4,7 @@ from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction
 from defectscan.measurement.score import Interval
 from defectscan.measurement.state import PanelScore
-from defectscan.pipeline import Comparison
+from defectscan.pipeline import WANTED_POINTS, Comparison
 from defectscan.report import wording
 from defectscan.report.content import DensityUnit, Estimate
 
@@ -30,21 +30,35 @@ def correction_estimate(correction: Correction) -> Estimate:
 def of_score(score: PanelScore) -> str:
     """Return the lines for one state."""
     grade = "" if score.grade is None else f", grade {score.grade} of 5"
-    return "\n".join([f"Line density {_density(score)}{grade}", *_flags(score.flags)])
+    aside = [f"- set aside: {one.reason}" for one in score.set_aside]
+    return "\n".join([f"Line density {_density(score)}{grade}", *_flags(score.flags), *aside])
 
 
 def of_comparison(comparison: Comparison) -> str:
     """Return the lines for two states."""
     flags = (*comparison.flags, *comparison.before.flags, *comparison.after.flags)
+    aside = (*comparison.before.set_aside, *comparison.after.set_aside)
     return "\n".join(
         [
             f"Correction {wording.correction(correction_estimate(comparison.correction))}",
             f"Before     {_density(comparison.before)}",
             f"After      {_density(comparison.after)}",
+            *more_shots(comparison),
             *_flags(tuple(dict.fromkeys(flags))),
+            *(f"- set aside: {one.reason}" for one in aside),
             CAUTION,
         ]
     )
+
+
+def more_shots(comparison: Comparison) -> list[str]:
+    """Say how many more shots would make the correction surer; nothing where it is sure."""
+    more = comparison.more_shots
+    if not more:
+        return []
+    shots = f"{more} more shot{'s' * (more > 1)} of each state"
+    points = f"±{WANTED_POINTS:.0f} points"
+    return [f"About {shots}, the highlight elsewhere in each, would bring it to {points}."]
 
 
 def _density(score: PanelScore) -> str:

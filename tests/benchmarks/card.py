@@ -41,20 +41,20 @@ def measure(seed: int) -> tuple[Shot, Row | None]:
     start = time.process_time()
     card = find_card(photo.grey, card_mm=read_mm)
     seconds = time.process_time() - start
-    exact = find_card(photo.grey, card_mm=200 * shot.print_scale)
-    if card is None or exact is None:
+    if card is None:
         return shot, None
+    misread = read_mm / (200 * shot.print_scale)
     row = Row(
         scale=(
             card.mm_per_px / photo.mm_per_px - 1,
             card.mm_per_px_standard_error / card.mm_per_px,
         ),
         scale_print_known=(
-            exact.mm_per_px / photo.mm_per_px - 1,
-            exact.fit_standard_error / exact.mm_per_px,
+            card.mm_per_px / misread / photo.mm_per_px - 1,
+            card.fit_standard_error / card.mm_per_px,
         ),
-        tilt_deg=(exact.tilt_deg - shot.tilt_deg, exact.tilt_standard_error_deg),
-        n_tags=len(exact.tag_numbers),
+        tilt_deg=(card.tilt_deg - shot.tilt_deg, card.tilt_standard_error_deg),
+        n_tags=len(card.tag_numbers),
         flat=math.isinf(shot.radius_mm),
         seconds=seconds,
     )

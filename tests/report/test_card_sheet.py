@@ -3,6 +3,7 @@
 import io
 import re
 import xml.etree.ElementTree as ET
+from typing import Any
 
 import cv2
 import numpy as np
@@ -27,7 +28,7 @@ def detect(sheet: NDArray[np.uint8]) -> dict[int, Floats]:
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     quads, numbers, _ = cv2.aruco.ArucoDetector(family, settings).detectMarkers(sheet)
-    found = np.ravel(numbers).tolist()
+    found = [int(number) for number in np.ravel(numbers)]
     return {n: np.reshape(q, (4, 2)).astype(float) for n, q in zip(found, quads, strict=True)}
 
 
@@ -50,7 +51,7 @@ def expected_px(paper: str, px_per_mm: float) -> dict[int, Floats]:
 
 @pytest.mark.parametrize("paper", sorted(PAPERS_MM))
 def test_the_pdf_is_of_the_papers_size_and_asks_for_no_scaling(paper: str) -> None:
-    reader = PdfReader(io.BytesIO(to_pdf(card_page(paper))))
+    reader: Any = PdfReader(io.BytesIO(to_pdf(card_page(paper))))
     (page,) = reader.pages
     size = (float(page.mediabox.width), float(page.mediabox.height))
     assert np.allclose(np.array(size) / 72 * 25.4, SIZES_MM[paper], atol=0.01)
@@ -115,7 +116,7 @@ def test_each_mark_has_a_module_of_white_round_it() -> None:
     sheet = rasterised(to_pdf(card_page("a4")), px_per_mm)
     for corners in expected_px("a4", px_per_mm).values():
         (x0, y0), (x1, y1) = corners[0], corners[2]
-        out, near = 1.9 * px_per_mm, 0.2 * px_per_mm
+        out, near = 1.8 * px_per_mm, 0.2 * px_per_mm
         rim = np.zeros(sheet.shape, dtype=bool)
         rim[round(y0 - out) : round(y1 + out), round(x0 - out) : round(x1 + out)] = True
         rim[round(y0 - near) : round(y1 + near) + 1, round(x0 - near) : round(x1 + near) + 1] = (

@@ -65,7 +65,9 @@ def test_comparison(comparison: Comparison) -> None:
     assert "mm/cm²" in lines[1]
     assert lines[-1] == words.CAUTION
     flags = {*comparison.flags, *comparison.before.flags, *comparison.after.flags}
-    assert len(lines) == 4 + len(flags)
+    assert len(lines) == 4 + len(flags) + len(words.more_shots(comparison))
+    assert comparison.more_shots
+    assert f"About {comparison.more_shots} more shots" in lines[3]
 
 
 @pytest.mark.parametrize(
