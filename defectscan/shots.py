@@ -35,6 +35,7 @@ LEAST_ZONE_SHARE = 0.05
 SPARKLE_SHARE = 0.3
 WORKERS = 2
 CARD_STEP_PX = 40
+MOST_REACH_SHARE = 0.06
 
 
 def silent(_: str) -> None:
@@ -125,6 +126,11 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
         Millimetres per pixel of the photo itself, if known; a card in the picture tells better.
     like
         Glint geometry of another shot of the same panel.
+
+    Raises
+    ------
+    NotMeasurableError
+        If the lines do not lie round the highlight as one small lamp shows them.
     """
     photo, highlight, lines = sighting.photo, sighting.highlight, sighting.lines
     scale, scale_error = None if mm_per_px is None else mm_per_px / photo.scale, 0.0
@@ -148,6 +154,14 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
             usual_reach_px=highlight.radius_px,
             like=like,
         )
+        most_px = MOST_REACH_SHARE * max(sighting.zone.shape)
+        if lines.n >= FEW_LINES and glint.reach_px > most_px:
+            raise NotMeasurableError(
+                f"{photo.path.name}: the lines lie up to {glint.reach_px:.0f} px off the rings "
+                "round the highlight",
+                allowed=f"{most_px:.0f} px, as for a small lamp",
+                remedy="use one small lamp, and cover white tape and whatever else shines brightly",
+            )
         if glint.assumed:
             flags.append(Flag.ODD_GEOMETRY)
         deep = kinds_of.deep_scratches(lines, glint)
@@ -266,7 +280,11 @@ def measure_states(
                 if isinstance(sighting, DefectscanError):
                     errors.append((file, sighting))
                     continue
-                shots.append(measure(sighting, mm_per_px=mm_per_px, like=like))
+                try:
+                    shots.append(measure(sighting, mm_per_px=mm_per_px, like=like))
+                except NotMeasurableError as error:
+                    errors.append((file, error))
+                    continue
                 if not as_seen and Flag.FEW_LINES not in shots[-1].flags:
                     like = shots[-1].shot.glint
             if not shots:

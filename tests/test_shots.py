@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from defectscan import shots
 from defectscan.errors import NotMeasurableError
 from defectscan.flags import Flag
+from defectscan.imaging.highlight import Highlight
 from defectscan.measurement.state import MeasuredShot
 from defectscan.shots import measure_states
 from defectscan.simulation.develop import Development
@@ -110,3 +112,13 @@ def test_a_bad_photo_among_good_ones_is_set_aside(bare: Path, tmp_path: Path) ->
     assert "cut off" in state.set_aside[1].reason
     with pytest.raises(NotMeasurableError, match="no highlight"):
         measure_states([[dark, torn]], mm_per_px=MM_PER_PX)
+
+
+def test_lines_that_no_small_lamp_explains_are_refused(
+    bare: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # As where blown-out tape is taken for the highlight.
+    spot = Highlight(x_px=15, y_px=735, radius_px=20, bloom_px=25, area_px=1250, cut=False)
+    monkeypatch.setattr(shots, "find_highlights", lambda *_: (spot,))
+    with pytest.raises(NotMeasurableError, match="off the rings round the highlight"):
+        measured(bare)

@@ -16,6 +16,7 @@ from defectscan.cli.options import (
     Title,
     emit_json,
     json_file,
+    load_ahead,
     progress_bar,
 )
 
@@ -38,6 +39,8 @@ def compare(
     from defectscan.report import record, words  # noqa: PLC0415
 
     check_free([*json_file(json), *([out / n for n in record.files()] if out else [])], force=force)
+    if out:
+        load_ahead("defectscan.report.assemble")
     with progress_bar(4) as step:
         result = pipeline.compare(
             before,

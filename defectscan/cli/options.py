@@ -1,6 +1,8 @@
 """Options that several commands share, and how they show progress."""
 
+import importlib
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -54,6 +56,11 @@ def progress_bar(total: int) -> Iterator[Callable[[str], None]]:
             bar.update(task, description=name, advance=1)
 
         yield step
+
+
+def load_ahead(module: str) -> None:
+    """Import a slow module beside the work that comes before it is needed."""
+    threading.Thread(target=importlib.import_module, args=(module,), daemon=True).start()
 
 
 def emit_json(text: str, path: Path | None, *, force: bool) -> None:

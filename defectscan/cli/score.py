@@ -16,6 +16,7 @@ from defectscan.cli.options import (
     Title,
     emit_json,
     json_file,
+    load_ahead,
     progress_bar,
 )
 
@@ -45,6 +46,8 @@ def score(
 
     targets = json_file(json) + ([lines] if lines else [])
     check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
+    if out:
+        load_ahead("defectscan.report.assemble")
     with progress_bar(len(photos) + 2) as step:
         result = pipeline.score(
             photos, mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, seed=seed, progress=step

@@ -16,6 +16,7 @@ ROUND = 0.93
 MOST_ELONGATION = 3.0
 RIVAL_AREA_SHARE = 0.2
 CLEAR_AREA_SHARE = 0.02
+CLEAR_RADIUS_PX = 7.0
 STANDS_OUT = 6.0
 WHITE = 0.9
 LEAST_GLOW = 1.25
@@ -96,7 +97,11 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
             clear.append(spot)
     found.sort(key=lambda spot: -spot.area_px)
     # Blown-out tape in a lamp's glow seems to glow itself; beside a clear highlight it is none.
-    clear = [spot for spot in clear if spot.area_px >= CLEAR_AREA_SHARE * found[0].area_px]
+    clear = [
+        spot
+        for spot in clear
+        if spot.radius_px >= CLEAR_RADIUS_PX or spot.area_px >= CLEAR_AREA_SHARE * found[0].area_px
+    ]
     found = sorted(clear, key=lambda spot: -spot.area_px) or found
     return tuple(s for s in found if s.area_px >= RIVAL_AREA_SHARE * found[0].area_px)
 

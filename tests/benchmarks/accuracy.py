@@ -17,6 +17,7 @@ import scenes
 from numpy.typing import NDArray
 
 from defectscan import pipeline
+from defectscan.errors import DefectscanError
 from defectscan.simulation.render import RenderedShot, reference_floor_density, true_homography
 
 Floats = NDArray[np.float64]
@@ -215,11 +216,14 @@ def report(rows: list[Row]) -> str:
     return "\n".join(out)
 
 
-def one(task: tuple[int, str, int]) -> Row:
-    """Render (where needed) and measure one pair."""
+def one(task: tuple[int, str, int]) -> Row | str:
+    """Render (where needed) and measure one pair; where it is refused, return why."""
     cv2.setNumThreads(1)
     seed, folder, shots = task
-    return measure(prepare(seed, Path(folder), shots=shots))
+    try:
+        return measure(prepare(seed, Path(folder), shots=shots))
+    except DefectscanError as error:
+        return f"seed {seed}: {error}"
 
 
 def main() -> None:
@@ -235,14 +239,20 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary, ProcessPoolExecutor(given.jobs) as pool:
         folder = str(given.folder or temporary)
         tasks = [(given.first + k, folder, given.shots) for k in range(given.pairs)]
-        rows = []
+        rows: list[Row] = []
+        refused: list[str] = []
         for row in pool.map(one, tasks):
-            rows.append(row)
-            print(f"\r{len(rows)} of {given.pairs}", end="", flush=True)
+            if isinstance(row, str):
+                refused.append(row)
+            else:
+                rows.append(row)
+            print(f"\r{len(rows) + len(refused)} of {given.pairs}", end="", flush=True)
     print()
     if given.rows:
         given.rows.write_text(json.dumps([asdict(row) for row in rows]))
     print(report(rows))
+    for reason in refused:
+        print(f"refused: {reason}")
 
 
 if __name__ == "__main__":
