@@ -221,6 +221,14 @@ def test_a_stray_text_file_in_a_folder_does_not_matter(
 def test_a_bad_photo_in_a_folder_is_named(run: Run, photos: RenderedPhotos, tmp_path: Path) -> None:
     (tmp_path / "1.jpg").write_bytes(photos.first_before.read_bytes())
     truncated(tmp_path / "2.jpg")
+    told = run("score", tmp_path, "--json", "-")
+    assert (told.status, told.err) == (0, "")
+    record = json.loads(told.out)
+    assert [shot["file"] for shot in record["shots"]] == ["1.jpg"]
+    assert [one["file"] for one in record["set_aside"]] == ["2.jpg"]
+    assert "set_aside" in {flag["name"] for flag in record["flags"]}
+    assert "2.jpg" in run("score", tmp_path).out
+    (tmp_path / "1.jpg").unlink()
     assert_refused(run("score", tmp_path), "2.jpg")
 
 
