@@ -7,7 +7,7 @@ import typer
 from defectscan.cli.card import card
 from defectscan.cli.check import check
 from defectscan.cli.compare import compare
-from defectscan.cli.job import job
+from defectscan.cli.job_next import job
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score

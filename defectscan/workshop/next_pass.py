@@ -1,0 +1,279 @@
+"""From what stands of a panel in the job book to the rule of the next pass."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from defectscan.version import __version__
+from defectscan.workshop.book_entries import Entry, Pass
+from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, state_name
+from defectscan.workshop.decision import Decision, decide
+from defectscan.workshop.evidence import Z95, Figure, UnusableFiguresError, digits
+from defectscan.workshop.film import Film, average_states
+from defectscan.workshop.limits_file import limits_record
+from defectscan.workshop.outlook import PanelState, WorkshopLimits
+from defectscan.workshop.stored_figures import (
+    check_alike,
+    correction_figure,
+    current_comparison,
+    figure,
+    film_readings,
+    line_density,
+    made_by,
+    score_of,
+)
+
+# Of a density that nobody measured: it says next to nothing.
+_OPEN_LOG_SD = 3.0
+_NOT_LOWERED = "The last pass has not lowered the density"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelCourse:
+    """A panel's states, as the rule of the next pass takes them.
+
+    Attributes
+    ----------
+    states
+        In order, one pass between each and the next.
+    measured
+        For each whether it was; the density of the others is left open.
+    last
+        The state that is decided on.
+    correction_percent
+        From the first state to the last, where they were compared line by line.
+    notes
+        What else to know about the entries.
+    """
+
+    states: tuple[PanelState, ...]
+    measured: tuple[bool, ...]
+    last: StateView
+    correction_percent: Figure | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NextPass:
+    """A decision with what it rests on.
+
+    Attributes
+    ----------
+    panel, course, decision, limits, seed
+        What was weighed, how, and what came of it.
+    """
+
+    panel: PanelView
+    course: PanelCourse
+    decision: Decision
+    limits: WorkshopLimits
+    seed: int
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """All that is worth knowing beside the figures."""
+        return (*self.course.notes, *self.decision.notes)
+
+
+def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> NextPass:
+    """Weigh another pass on a panel of the job book.
+
+    Parameters
+    ----------
+    panel
+        As it stands.
+    limits
+        The workshop's.
+    seed
+        Of the draws behind the intervals.
+
+    Raises
+    ------
+    UnusableFiguresError
+        If it was not measured as it is now, or its results cannot be reckoned together.
+    """
+    course = course_of(panel)
+    decision = decide(
+        course.states,
+        np.random.default_rng(seed),
+        limits=limits,
+        correction_percent=course.correction_percent,
+        material=panel.entry.content.material.value,
+    )
+    pairs = zip(decision.picture.points, course.measured, strict=True)
+    picture = replace(
+        decision.picture, points=tuple(point for point, measured in pairs if measured)
+    )
+    notes = decision.notes
+    if not all(course.measured[-2:]):
+        notes = tuple(note for note in notes if not note.startswith(_NOT_LOWERED))
+    decision = replace(decision, picture=picture, notes=notes)
+    return NextPass(panel=panel, course=course, decision=decision, limits=limits, seed=seed)
+
+
+def course_of(panel: PanelView) -> PanelCourse:
+    """Return a panel's states from the first that was measured on.
+
+    Raises
+    ------
+    UnusableFiguresError
+        If it was not measured as it is now, a scale is not known, or results are unlike.
+    """
+    surface = panel.surface
+    measured = {state.n_passes: state for state in surface.states if state.score is not None}
+    last = measured.get(len(surface.passes))
+    if last is None:
+        raise _not_measured(panel, measured)
+    first = measured[min(measured)]
+    check_alike(panel.name, [(state.name, score_of(state)) for state in measured.values()])
+    numbers = range(first.n_passes, last.n_passes + 1)
+    notes = _entry_notes(surface, measured, first)
+    readings = []
+    for number in numbers:
+        kept, left_out = film_readings(surface, number)
+        readings.append(kept)
+        notes += [f"{state_name(number)}: {note}" for note in left_out]
+    states = tuple(
+        _measured_state(panel, measured[number], film, surface.passes)
+        if number in measured
+        else _open_state(panel, measured, number, film)
+        for number, film in zip(numbers, average_states(readings), strict=True)
+    )
+    correction = None
+    if last is not first:
+        compared = current_comparison(first, last)
+        correction = None if compared is None else correction_figure(compared.record)
+        if compared is None:
+            notes.append(
+                f"{first.name} and {last.name} were not compared line by line as they were last "
+                "measured; the correction is reckoned from the two densities."
+            )
+    return PanelCourse(
+        states=states,
+        measured=tuple(number in measured for number in numbers),
+        last=last,
+        correction_percent=correction,
+        notes=tuple(notes),
+    )
+
+
+def next_pass_record(result: NextPass, *, job_number: int) -> dict[str, Any]:
+    """Return the figures for JSON and for the job book."""
+    decision, course = result.decision, result.course
+    return {
+        "format": "defectscan.next_pass/1",
+        "version": __version__,
+        "job": job_number,
+        "panel": result.panel.name,
+        "material": result.panel.entry.content.material,
+        "state": course.last.name,
+        "answer": decision.answer,
+        "reason": decision.reason,
+        "expectation": decision.expectation,
+        "more_shots": decision.more_shots,
+        "more_spots": decision.more_spots,
+        "notes": result.notes,
+        "cautions": decision.cautions,
+        "assumptions": decision.assumptions,
+        "limits": limits_record(result.limits),
+        "seed": result.seed,
+        "states": [
+            {
+                "name": state.name,
+                "density_mm_per_cm2": state.density_mm_per_cm2 if measured else None,
+                "shots": state.shots if measured else 0,
+                "film_mean_um": None if state.film is None else state.film.mean_um,
+                "film_thinnest_um": None if state.film is None else state.film.thinnest_um,
+            }
+            for state, measured in zip(course.states, course.measured, strict=True)
+        ],
+        "picture": decision.picture,
+    }
+
+
+def _measured_state(
+    panel: PanelView, state: StateView, film: Film | None, passes: Sequence[Entry[Pass]]
+) -> PanelState:
+    score = score_of(state)
+    density = line_density(score)
+    if density is None:
+        raise UnusableFiguresError(
+            f"the scale of {panel.name}, {state.name}, is not known",
+            allowed="the next pass is weighed in mm of line per cm2",
+            remedy=f"give it with `job shots --again --after-pass {state.n_passes} --mm-per-px F`",
+        )
+    kinds = score.record.get("kinds") or {}
+    done = passes[state.n_passes - 1].content if state.n_passes else None
+    return PanelState(
+        name=state.name,
+        density_mm_per_cm2=density,
+        shots=len(score.sha256s) or 1,
+        film=film,
+        made_by=_alike_by(done),
+        swirl_mm_per_cm2=figure(kinds.get("swirl")),
+        machine_trail_mm_per_cm2=figure(kinds.get("machine_trail")),
+        haze=figure(score.record.get("haze")),
+    )
+
+
+def _open_state(
+    panel: PanelView, measured: Mapping[int, StateView], number: int, film: Film | None
+) -> PanelState:
+    """Return a state between two that were measured, its density as good as unknown."""
+    nearest = (max(n for n in measured if n < number), min(n for n in measured if n > number))
+    found = [line_density(score_of(measured[n])) for n in nearest]
+    logs = [math.log(max(density.high / 4, density.value)) for density in found if density]
+    middle = math.exp(sum(logs) / max(len(logs), 1))
+    low, high = (middle * math.exp(z * _OPEN_LOG_SD) for z in (-Z95, Z95))
+    return PanelState(
+        name=state_name(number),
+        density_mm_per_cm2=Figure(value=middle, low=low, high=high),
+        film=film,
+        made_by=_alike_by(panel.surface.passes[number - 1].content),
+    )
+
+
+def _alike_by(one: Pass | None) -> str:
+    return "" if one is None else f"{made_by(one)}; {one.section.strip()}".casefold()
+
+
+def _not_measured(panel: PanelView, measured: Mapping[int, StateView]) -> UnusableFiguresError:
+    now = len(panel.surface.passes)
+    there = any(state.n_passes == now and state.shots for state in panel.surface.states)
+    remedy = "measure its photos with `job shots --again`" if there else "take some (`job shots`)"
+    what = f"{panel.name} is not measured as it is now, {state_name(now)}"
+    if measured:
+        what += f"; it was last measured {measured[max(measured)].name}"
+    return UnusableFiguresError(
+        what, allowed="the next pass is weighed on measured shots of the last state", remedy=remedy
+    )
+
+
+def _entry_notes(
+    surface: SurfaceView, measured: Mapping[int, StateView], first: StateView
+) -> list[str]:
+    notes = []
+    if first.n_passes:
+        notes.append(
+            f"The panel was first measured {first.name}: the correction counts from there, and "
+            "film taken off before is not in the figures."
+        )
+    for number, entry in enumerate(surface.passes, start=1):
+        section = entry.content.section.strip()
+        if number > first.n_passes and section:
+            notes.append(f"Pass {number} covered a part only ({section}).")
+        if number > first.n_passes and number not in measured:
+            notes.append(f"The panel was not measured {state_name(number)}; this is left open.")
+    for state in measured.values():
+        score = score_of(state)
+        unseen = {shot.content.sha256 for shot in state.shots} - set(score.sha256s)
+        if unseen:
+            notes.append(f"{state.name}: {len(unseen)} photo(s) kept, but not in the figures.")
+        deep = figure((score.record.get("kinds") or {}).get("deep_scratch"))
+        if deep is not None and deep.value > 0:
+            notes.append(f"{state.name}: deep scratches ({digits(deep.value)} mm/cm2) left out.")
+        notes += [f"{state.name}: {flag['text']}" for flag in score.record.get("flags", [])]
+    return notes

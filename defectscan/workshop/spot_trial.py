@@ -1,0 +1,260 @@
+"""From test spots in the job book to what they say side by side."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from defectscan.version import __version__
+from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, TestSpotView, chosen
+from defectscan.workshop.evidence import (
+    Z95,
+    Bounded,
+    Figure,
+    UnusableFiguresError,
+    digits,
+    log_density,
+)
+from defectscan.workshop.film import film_taken
+from defectscan.workshop.limits_file import limits_record
+from defectscan.workshop.outlook import WorkshopLimits
+from defectscan.workshop.spots import (
+    FEWEST,
+    MOST,
+    Combination,
+    Reach,
+    SpotAnswer,
+    SpotComparison,
+    compare_spots,
+)
+from defectscan.workshop.stored_figures import (
+    check_alike,
+    correction_figure,
+    current_comparison,
+    film_readings,
+    line_density,
+    made_by,
+    score_of,
+)
+
+if TYPE_CHECKING:
+    from defectscan.workshop.book_entries import Result
+
+# Notes of a comparison that rest on an order of gentleness.
+_GENTLER, _BY_ORDER = " is gentler and may reach", "Not every square has film readings"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotTrial:
+    """Test spots compared, with what was done on each.
+
+    Attributes
+    ----------
+    panel
+        That they are on.
+    comparison
+        What they say.
+    done
+        By spot: machine, pad and polish of its passes.
+    limits
+        The workshop's.
+    notes
+        All that is worth knowing beside the figures.
+    """
+
+    panel: PanelView
+    comparison: SpotComparison
+    done: dict[str, str]
+    limits: WorkshopLimits
+    notes: tuple[str, ...]
+
+
+class _LeftOutError(Exception):
+    """Say why a spot has no correction."""
+
+
+def spots_in_order(panel: PanelView, names: Sequence[str]) -> tuple[TestSpotView, ...]:
+    """Return test spots from the gentlest to the strongest, as far as anybody said.
+
+    Parameters
+    ----------
+    panel
+        As it stands.
+    names
+        Spots in the user's own order; all in the order kept, then as entered, where empty.
+
+    Raises
+    ------
+    BookError
+        If a name is no spot's.
+    """
+    if not names:
+        kept = [spot.entry.content.gentleness for spot in panel.test_spots]
+        order = sorted(range(len(kept)), key=lambda i: math.inf if (k := kept[i]) is None else k)
+        return tuple(panel.test_spots[i] for i in order)
+    there = [spot.entry.content.name for spot in panel.test_spots]
+    remedy = "enter its photos with `job shots --spot NAME`"
+    return tuple(
+        panel.test_spots[chosen(there, name, what="test spot", remedy=remedy)] for name in names
+    )
+
+
+def is_ordered(spots: Sequence[TestSpotView]) -> bool:
+    """Tell whether the book keeps an order of gentleness for all of these spots."""
+    return all(spot.entry.content.gentleness is not None for spot in spots)
+
+
+def compare_test_spots(
+    panel: PanelView, spots: Sequence[TestSpotView], limits: WorkshopLimits, *, ordered: bool
+) -> SpotTrial:
+    """Set test spots of the job book side by side.
+
+    Parameters
+    ----------
+    panel
+        That they are on.
+    spots
+        From the gentlest to the strongest, as far as that is known.
+    limits
+        The workshop's; of them the target counts here.
+    ordered
+        Whether the order is anybody's own. If not, and without film readings of all, none of
+        several that reach the target is called the gentlest.
+
+    Raises
+    ------
+    UnusableFiguresError
+        If too few can be compared, or their results are unlike.
+    """
+    squares, left_out, notes = [], [], []
+    scores: list[tuple[str, Result]] = []
+    for spot in spots:
+        name = spot.entry.content.name
+        try:
+            before, after = _ends(spot.surface)
+            square, remarks = _square(name, spot.surface, before, after)
+        except _LeftOutError as why:
+            left_out.append(f"{name} is left out: {why}")
+            continue
+        squares.append(square)
+        notes += remarks
+        scores.extend((f"{name} {state.name}", score_of(state)) for state in (before, after))
+    if len(squares) < FEWEST:
+        reasons = f" ({'; '.join(left_out)})" if left_out else ""
+        raise UnusableFiguresError(
+            f"{len(squares)} test spot(s) of {panel.name} can be compared{reasons}",
+            allowed=f"{FEWEST} to {MOST}, each measured before and after its passes",
+            remedy="enter what is missing with `job shots --spot NAME` and `job pass --spot NAME`",
+        )
+    check_alike(panel.name, scores)
+    comparison = compare_spots(squares, limits=limits, material=panel.entry.content.material.value)
+    by_film = all(square.film_um is not None for square in squares)
+    if not (by_film or ordered):
+        comparison = _without_order(comparison, limits)
+    return SpotTrial(
+        panel=panel,
+        comparison=comparison,
+        done={spot.entry.content.name: _done(spot.surface) for spot in spots},
+        limits=limits,
+        notes=(*(f"{why}." for why in left_out), *notes, *comparison.notes),
+    )
+
+
+def spots_record(trial: SpotTrial, *, job_number: int) -> dict[str, Any]:
+    """Return the figures for JSON."""
+    comparison = trial.comparison
+    limits = limits_record(trial.limits)
+    return {
+        "format": "defectscan.test_spots/1",
+        "version": __version__,
+        "job": job_number,
+        "panel": trial.panel.name,
+        "material": trial.panel.entry.content.material,
+        "answer": comparison.answer,
+        "recommended": comparison.recommended or None,
+        "reason": comparison.reason,
+        "ranking": comparison.ranking,
+        "done": trial.done,
+        "differences": comparison.differences,
+        "gentle_by": comparison.gentle_by,
+        "notes": trial.notes,
+        "cautions": comparison.cautions,
+        "assumptions": comparison.assumptions,
+        "limits": {name: limits[name] for name in limits if name.startswith("target")},
+    }
+
+
+def _without_order(comparison: SpotComparison, limits: WorkshopLimits) -> SpotComparison:
+    """Take back what only an order of gentleness could say."""
+    notes = tuple(
+        note for note in comparison.notes if _GENTLER not in note and not note.startswith(_BY_ORDER)
+    )
+    comparison = replace(comparison, notes=notes, gentle_by="not known")
+    reaching = [row.name for row in comparison.ranking if row.reach is Reach.REACHES]
+    if len(reaching) < 2:
+        return comparison
+    target = f"{digits(limits.target_density_mm_per_cm2 or 0)} mm/cm2"
+    if limits.correction_percent is not None:
+        target = f"{digits(limits.correction_percent)} %"
+    reason = (
+        f"{', '.join(reaching)} reach the target of {target}, but which is the gentlest is not "
+        "known: read the film of every spot before and after, or name the spots from the "
+        "gentlest to the strongest."
+    )
+    return replace(comparison, answer=SpotAnswer.NOT_ENOUGH_EVIDENCE, recommended="", reason=reason)
+
+
+def _ends(surface: SurfaceView) -> tuple[StateView, StateView]:
+    """Return the states before the first pass and after the last."""
+    if not surface.passes:
+        raise _LeftOutError("no pass is entered on it")
+    measured = {state.n_passes: state for state in surface.states if state.score is not None}
+    for number, when in ((0, "before its first pass"), (len(surface.passes), "after its last")):
+        if number not in measured:
+            raise _LeftOutError(f"it is not measured {when}")
+    return measured[0], measured[len(surface.passes)]
+
+
+def _square(
+    name: str, surface: SurfaceView, before: StateView, after: StateView
+) -> tuple[Combination, list[str]]:
+    compared = current_comparison(before, after)
+    densities = line_density(score_of(before)), line_density(score_of(after))
+    notes = []
+    if compared is not None:
+        correction = correction_figure(compared.record)
+        if correction is None:
+            raise _LeftOutError("its correction is undefined, too few lines were there before")
+    else:
+        if densities[0] is None or densities[1] is None:
+            raise _LeftOutError("its states were not compared, and their scale is not known")
+        correction = _from_densities(densities[0], densities[1], name)
+        notes.append(
+            f"{name}: its states were not compared line by line as they were last measured; the "
+            "correction is reckoned from the two densities."
+        )
+    readings = []
+    for state in (before, after):
+        kept, left_out = film_readings(surface, state.n_passes)
+        readings.append(kept)
+        notes += [f"{name}, {state.name}: {note}" for note in left_out]
+    first, last = readings
+    square = Combination(
+        name=name,
+        correction_percent=correction,
+        density_after_mm_per_cm2=densities[1],
+        film_um=film_taken(first, last).mean_um if first and last else None,
+        shots=len(score_of(after).sha256s) or 1,
+    )
+    return square, notes
+
+
+def _from_densities(before: Bounded, after: Bounded, name: str) -> Figure:
+    logs = log_density(before, f"{name} before"), log_density(after, f"{name} after")
+    middle, sd = logs[1].middle - logs[0].middle, math.hypot(logs[0].sd, logs[1].sd)
+    low, value, high = (100 * (1 - math.exp(middle + z * sd)) for z in (Z95, 0, -Z95))
+    return Figure(value=value, low=low, high=high)
+
+
+def _done(surface: SurfaceView) -> str:
+    return "; then ".join(made_by(entry.content) or "not said" for entry in surface.passes)

@@ -1,0 +1,116 @@
+"""Read figures back from the records that the job book keeps."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from defectscan.workshop.book_entries import Pass, Result
+from defectscan.workshop.book_view import StateView, SurfaceView
+from defectscan.workshop.comparable import incomparable, unlike_settings
+from defectscan.workshop.evidence import Figure, UnusableFiguresError, digits
+from defectscan.workshop.film import average_film, average_spot
+
+
+def score_of(state: StateView) -> Result:
+    """Return the score of a state that has one."""
+    if state.score is None:
+        raise ValueError(f"{state.name} has no score")
+    return state.score.content
+
+
+def check_alike(what: str, scores: Sequence[tuple[str, Result]]) -> None:
+    """Raise unless scores, each with its name, can be reckoned together.
+
+    Raises
+    ------
+    UnusableFiguresError
+        Otherwise.
+    """
+    (name, reference), *others = scores
+    for other, score in others:
+        reasons = incomparable(reference, score)
+        if reasons:
+            said = " ".join(reasons).rstrip(".")
+            raise UnusableFiguresError(
+                f"{name} and {other} of {what} cannot be compared: {said}",
+                allowed="figures of one kind are reckoned together",
+                remedy="measure the older ones again with `job shots --again`",
+            )
+
+
+def line_density(score: Result) -> Figure | None:
+    """Return the density of all lines but deep scratches, mm/cm2; `None` without a scale."""
+    total = figure(score.record.get("line_density_mm_per_cm2"))
+    if total is None:
+        return None
+    scratch = figure((score.record.get("kinds") or {}).get("deep_scratch"))
+    # A deep scratch adds the same to the value and to both ends of the interval.
+    deep = 0.0 if scratch is None else scratch.value
+    value, low, high = (max(each - deep, 0.0) for each in (total.value, total.low, total.high))
+    return Figure(value=value, low=low, high=high)
+
+
+def current_comparison(before: StateView, after: StateView) -> Result | None:
+    """Return the comparison of two states that rests on what they were last measured from."""
+    first, last = score_of(before), score_of(after)
+    for entry in after.comparisons:
+        result = entry.content
+        if (
+            result.before_state_id == before.entry.thing_id
+            and result.version == last.version
+            and not unlike_settings(last.settings, result.settings)
+            and result.sha256s == (*first.sha256s, *last.sha256s)
+        ):
+            return result
+    return None
+
+
+def correction_figure(record: Mapping[str, Any]) -> Figure | None:
+    """Return the correction of a stored comparison; with a lower limit alone, up to 100 %."""
+    found = figure(record.get("correction_percent"))
+    if found is not None and record.get("correction_is_at_least"):
+        return replace(found, high=100.0)
+    return found
+
+
+def film_readings(
+    surface: SurfaceView, n_passes: int
+) -> tuple[dict[str, list[float]] | None, list[str]]:
+    """Return the readings after so many passes by spot, and notes on spots that do not count."""
+    spots: dict[str, list[float]] = {}
+    for entry in surface.film:
+        reading = entry.content
+        if surface.n_passes(reading.after_pass_id) == n_passes:
+            spots.setdefault(reading.spot or "unnamed", []).append(reading.film_um)
+    kept: dict[str, list[float]] = {}
+    left_out: dict[str, str] = {}
+    for name, values in spots.items():
+        try:
+            average_spot(values)
+            kept[name] = values
+        except UnusableFiguresError as error:
+            left_out[name] = error.what
+    thinnest = average_film(kept).thinnest_um.value if kept else math.inf
+    notes = []
+    for name, why in left_out.items():
+        listed = ", ".join(digits(value) for value in spots[name])
+        note = f"film at spot {name} ({listed} um) is left out: {why}."
+        if kept and min(spots[name]) < thinnest:
+            note += " It is thinner than any spot that counts: read it again before any pass."
+        notes.append(note)
+    return kept or None, notes
+
+
+def figure(told: Mapping[str, Any] | None) -> Figure | None:
+    """Return a figure of a stored record; `None` where a part of it is not known."""
+    parts = [(told or {}).get(name) for name in ("value", "low", "high")]
+    if any(not isinstance(part, (int, float)) or not math.isfinite(part) for part in parts):
+        return None
+    value, low, high = (float(part) for part in parts if part is not None)
+    return Figure(value=value, low=low, high=high)
+
+
+def made_by(one: Pass) -> str:
+    """Say with what a pass was made."""
+    return ", ".join(part.strip() for part in (one.machine, one.pad, one.polish) if part.strip())

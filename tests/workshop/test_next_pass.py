@@ -1,0 +1,198 @@
+"""From the job book to the rule of the next pass."""
+
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from defectscan.output import to_json
+from defectscan.workshop.book import open_book
+from defectscan.workshop.book_entries import BookError, Material
+from defectscan.workshop.decision import Answer
+from defectscan.workshop.evidence import UnusableFiguresError
+from defectscan.workshop.limits_file import LIMITS_FILE, workshop_limits
+from defectscan.workshop.next_pass import NextPass, course_of, next_pass_record, weigh_next_pass
+from defectscan.workshop.outlook import WorkshopLimits
+from tests.workshop.polished_panel import Bench, score_record, told
+
+LIMITS = WorkshopLimits(target_density_mm_per_cm2=40, reserve_um=90, largest_removal_um=12)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with open_book(tmp_path / "book", create=True) as book:
+        yield Bench(book)
+
+
+def weighed(bench: Bench, limits: WorkshopLimits = LIMITS) -> NextPass:
+    return weigh_next_pass(bench.view(), limits, seed=1)
+
+
+def test_states_carry_density_film_and_kinds(bench: Bench) -> None:
+    first, *_ = bench.course([200, 130, 85], [110, 109, 108])
+    course = course_of(bench.view())
+    assert [state.name for state in course.states] == ["before", "after pass 1", "after pass 2"]
+    assert [state.density_mm_per_cm2.value for state in course.states] == [200, 130, 85]
+    films = [state.film for state in course.states]
+    assert [film.mean_um.value for film in films if film] == pytest.approx([110, 109, 108])
+    assert [film.thinnest_um.value for film in films if film] == pytest.approx([106, 105, 104])
+    swirl = course.states[0].swirl_mm_per_cm2
+    assert swirl is not None
+    assert swirl.value == pytest.approx(180)
+    assert course.states[0].machine_trail_mm_per_cm2 is None
+    assert {state.made_by for state in course.states[1:]} == {"rotary, foam, medium; "}
+    assert first is not None
+    decision = weighed(bench).decision
+    assert decision.answer is Answer.ANOTHER_PASS
+    assert decision.expectation.thinnest_um is not None
+    assert decision.expectation.thinnest_um.value == pytest.approx(104, abs=0.5)
+
+
+def test_deep_scratches_are_taken_off_value_and_limits(bench: Bench) -> None:
+    bench.score(bench.state(), score_record(100, scratch=30))
+    course = course_of(bench.view())
+    density = course.states[0].density_mm_per_cm2
+    expected = told(100)
+    assert (density.value, density.low, density.high) == pytest.approx(
+        (expected["value"], expected["low"], expected["high"])
+    )
+    assert any("deep scratches (30 mm/cm2) left out" in note for note in course.notes)
+
+
+def test_one_state_without_film_is_answered(bench: Bench) -> None:
+    bench.course([200])
+    result = weighed(bench)
+    assert result.decision.answer is Answer.ANOTHER_PASS
+    assert "film is unknown" in result.decision.reason
+    assert result.decision.picture.predicted is None
+    record = json.loads(to_json(next_pass_record(result, job_number=1)))
+    assert record["answer"] == "another pass"
+    assert record["expectation"]["next_density_mm_per_cm2"] is None
+    assert record["states"][0]["film_mean_um"] is None
+    assert record["limits"]["target_density_mm_per_cm2"] == 40
+    assert record["limits"]["target_correction_percent"] is None
+
+
+def test_the_stored_comparison_counts(bench: Bench) -> None:
+    first, last = bench.course([200, 100])
+    assert first is not None
+    assert last is not None
+    percent = {"value": 52.0, "low": 48.0, "high": 56.0}
+    bench.compare(first, last, percent, at_least=True)
+    course = course_of(bench.view())
+    assert course.correction_percent is not None
+    assert course.correction_percent.low == 48
+    assert course.correction_percent.high == 100  # only the lower limit is known
+    assert course.notes == ()
+    # Measured again from another photo, the state is no longer the one that was compared.
+    state = bench.book.entry(last.content.state_id)
+    bench.score(state, score_record(100))  # type: ignore[arg-type]
+    course = course_of(bench.view())
+    assert course.correction_percent is None
+    assert any("reckoned from the two densities" in note for note in course.notes)
+    assert any("1 photo(s) kept, but not in the figures" in note for note in course.notes)
+
+
+def test_a_pass_between_that_was_not_measured_is_left_open(bench: Bench) -> None:
+    bench.course([200, None, 85], [110, 109, 108])
+    result = weighed(bench)
+    assert result.course.measured == (True, False, True)
+    assert [point.name for point in result.decision.picture.points] == ["before", "after pass 2"]
+    assert any("not measured after pass 1" in note for note in result.notes)
+    assert not any("has not lowered" in note for note in result.notes)
+    # One of two passes brings 200 to 85: about the root of 85/200 stays after each.
+    surviving = result.decision.expectation.surviving_percent
+    assert surviving is not None
+    assert surviving.low < 100 * math.sqrt(85 / 200) < surviving.high
+    record = json.loads(to_json(next_pass_record(result, job_number=1)))
+    assert record["states"][1]["density_mm_per_cm2"] is None
+
+
+def test_a_pass_that_did_nothing_is_said_to(bench: Bench) -> None:
+    bench.course([100, 99])
+    assert any("has not lowered" in note for note in weighed(bench).notes)
+
+
+def test_first_measured_after_a_pass_is_said(bench: Bench) -> None:
+    bench.course([None, 130, 85], [110, 109, 108])
+    result = weighed(bench)
+    assert [state.name for state in result.course.states] == ["after pass 1", "after pass 2"]
+    assert any("first measured after pass 1" in note for note in result.notes)
+
+
+@pytest.mark.parametrize("densities", [[None], [200.0, None], [None, None]])
+def test_a_panel_not_measured_as_it_is_now_is_refused(
+    bench: Bench, densities: list[float | None]
+) -> None:
+    bench.course(densities)
+    with pytest.raises(UnusableFiguresError, match="bonnet is not measured as it is now"):
+        weighed(bench)
+
+
+def test_no_scale_is_refused(bench: Bench) -> None:
+    bench.score(bench.state(), score_record(0.01, scale=False))
+    with pytest.raises(UnusableFiguresError, match="scale of bonnet, before, is not known"):
+        weighed(bench)
+
+
+def test_results_of_two_versions_are_refused(bench: Bench) -> None:
+    bench.score(bench.state(), score_record(200), version="1.0")
+    bench.score(bench.state(bench.polish()), score_record(85), version="2.0")
+    with pytest.raises(UnusableFiguresError, match=r"cannot be compared: .*versions 1.0 and 2.0"):
+        weighed(bench)
+
+
+def test_film_spots_that_do_not_count_are_named(bench: Bench) -> None:
+    bench.course([200], [110])
+    bench.readings({"edge": [84.0, 85.0]})
+    result = weighed(bench)
+    (note,) = (note for note in result.notes if "edge" in note)
+    assert "84, 85 um" in note
+    assert "thinner than any spot that counts" in note
+    film = result.course.states[0].film
+    assert film is not None
+    assert "edge" not in film.spots
+
+
+def test_readings_at_one_bad_spot_alone_leave_the_film_unknown(bench: Bench) -> None:
+    bench.course([200])
+    bench.readings({"left": [110.0]})
+    result = weighed(bench)
+    assert result.course.states[0].film is None
+    assert any("thickness is unknown" in caution for caution in result.decision.cautions)
+
+
+def test_material_section_and_flags_are_told(tmp_path: Path) -> None:
+    with open_book(tmp_path / "book", create=True) as book:
+        bench = Bench(book, material=Material.PAINTED_PLASTIC)
+        bench.course([200])
+        flags = [{"name": "crowded", "text": "Lines crowd.", "advice": ""}]
+        after = bench.state(bench.polish(section="left half"))
+        bench.score(after, score_record(100, flags=flags))
+        result = weighed(bench)
+    assert any(caution.startswith("Painted plastic") for caution in result.decision.cautions)
+    assert "Pass 1 covered a part only (left half)." in result.notes
+    assert "after pass 1: Lines crowd." in result.notes
+
+
+def test_limits_come_from_what_is_said_then_the_file(tmp_path: Path) -> None:
+    assert workshop_limits(tmp_path, {}) == WorkshopLimits()
+    (tmp_path / LIMITS_FILE).write_text("target_correction_percent = 70\nreserve_um = 95.5\n")
+    limits = workshop_limits(tmp_path, {"usual_cut_um": 1.5, "reserve_um": None})
+    assert (limits.correction_percent, limits.reserve) == (70, 95.5)
+    assert limits.usual_cut_um is not None
+    assert limits.usual_cut_um.value == 1.5
+    limits = workshop_limits(tmp_path, {"target_density_mm_per_cm2": 40, "reserve_um": 90})
+    assert (limits.target_density_mm_per_cm2, limits.correction_percent) == (40, None)
+    assert limits.reserve == 90
+
+
+@pytest.mark.parametrize(
+    "text", ["reserve = 90", "reserve_um = '90'", "reserve_um = -1", "reserve_um = nan", "x", "[a]"]
+)
+def test_a_limits_file_that_says_nothing_usable_is_refused(tmp_path: Path, text: str) -> None:
+    (tmp_path / LIMITS_FILE).write_text(text)
+    with pytest.raises(BookError, match=r"correct limits\.toml"):
+        workshop_limits(tmp_path, {})
