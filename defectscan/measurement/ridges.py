@@ -96,8 +96,8 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
         if index in (0, N_DIRECTIONS // 2):
             noise += local_noise(answer, quiet) / 2
         better = cv2.compare(answer, best, cv2.CMP_GT)
-        cv2.copyTo(answer, better, best)
-        direction[better != 0] = index
+        cv2.max(answer, best, best)
+        cv2.copyTo(np.full_like(direction, index), better, direction)
     curvature = _curvature(relative)
     return Ridges(
         contrast=best,
