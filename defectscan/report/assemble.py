@@ -95,6 +95,7 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
         density_map=_density_map(density_grid([shot.shot for shot in score.shots[:1]])),
         density_unit=_unit(score),
         as_seen=score.as_seen,
+        set_aside=tuple(one.reason for one in score.set_aside),
     )
 
 
@@ -116,6 +117,10 @@ def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
         density_map=_density_map(density_grid([second], homography=homography)),
         density_unit=_unit(comparison.before),
         as_seen=comparison.before.as_seen,
+        more_shots=comparison.more_shots,
+        set_aside=tuple(
+            one.reason for one in (*comparison.before.set_aside, *comparison.after.set_aside)
+        ),
         flags=_flags(comparison.flags),
     )
 

@@ -223,6 +223,10 @@ class Panel:
         Units of the numbers; lengths are in pixels where no scale is known.
     as_seen
         Whether the numbers are visible lines only, not corrected for the lamp.
+    more_shots
+        How many more shots of each state would bring the correction to ±3 points, about.
+    set_aside
+        Why photos could not be used, a sentence each.
     flags
         Doubts about the comparison.
     """
@@ -237,6 +241,8 @@ class Panel:
     density_unit: DensityUnit = "mm/cm²"
     haze_unit: str = ""
     as_seen: bool = False
+    more_shots: int | None = None
+    set_aside: tuple[str, ...] = ()
     flags: tuple[Flag, ...] = ()
 
 

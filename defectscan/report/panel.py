@@ -77,7 +77,9 @@ def panel_chapter(panel: Panel) -> Chapter:
     flags = tuple(flag for state in states for flag in state.flags) + panel.flags
     n_flags = len(flags) + sum(len(photo.flags) for state in states for photo in state.photos)
     sections = [
-        Section(title="", blocks=(headline(panel, n_flags), *_as_seen_note(panel))),
+        Section(
+            title="", blocks=(headline(panel, n_flags), *_as_seen_note(panel), *_more_shots(panel))
+        ),
         Section(title="Pictures", blocks=_picture_blocks(panel, before, after, as_taken)),
         Section(title="Numbers", blocks=_number_blocks(panel)),
         Section(title="By kind", blocks=_kind_blocks(panel)),
@@ -86,6 +88,18 @@ def panel_chapter(panel: Panel) -> Chapter:
         Section(title="Photos", blocks=_photo_blocks(panel, flags, before, as_taken)),
     ]
     return Chapter(title=panel.title, sections=tuple(sections))
+
+
+def _more_shots(panel: Panel) -> tuple[Block, ...]:
+    """Say how many more shots would make the correction surer, and what was set aside."""
+    said = [f"Set aside: {reason}." for reason in panel.set_aside]
+    if panel.more_shots:
+        plural = "s" * (panel.more_shots > 1)
+        said.append(
+            f"About {panel.more_shots} more shot{plural} of each state, with the highlight"
+            " elsewhere in each, would bring the correction to ±3 points."
+        )
+    return (Text(paragraphs=tuple(said)),) if said else ()
 
 
 def _picture_blocks(
