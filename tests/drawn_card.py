@@ -204,10 +204,14 @@ def take(shot: Shot, rng: np.random.Generator) -> CardPhoto:
     camera = Camera(shot)
     size = (shot.width_px, shot.height_px)
     fine, places = _places(camera, size, fine=2), _places(camera, size, fine=1)
+    on_sheet = (
+        fine / shot.print_scale + np.array(PAPER_MM, np.float32) / 2
+    ) * _PRINT_PX_PER_MM - 0.5
+    across, down = (np.ascontiguousarray(on_sheet[..., k]) for k in (0, 1))
     seen = cv2.remap(
         _laid(shot.hidden),
-        (fine / shot.print_scale + np.array(PAPER_MM, np.float32) / 2) * _PRINT_PX_PER_MM - 0.5,
-        None,
+        across,
+        down,
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=0,
@@ -219,7 +223,7 @@ def take(shot: Shot, rng: np.random.Generator) -> CardPhoto:
     light *= shot.exposure / (1 + away / 300**2) ** np.float32(1.5)
     light += 4 * np.exp(-away / 81) * (1 - card)
     if shot.blur_px:
-        light = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), shot.blur_px), dtype=light.dtype)
     noise = rng.standard_normal(light.shape, dtype=np.float32)
     linear = np.clip(light + shot.noise * noise, 0, 1).astype(np.float32)
     shown = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
@@ -233,7 +237,7 @@ def take(shot: Shot, rng: np.random.Generator) -> CardPhoto:
         mm_per_px=camera.mm_per_px(middle),
         tilt_deg=shot.tilt_deg,
         middle_px=camera.to_px(middle),
-        on_card=card,
+        on_card=np.asarray(card, dtype=np.float32),
     )
 
 

@@ -29,6 +29,8 @@ _SPREAD_SD_MM = 0.15  # ink, blur and glare move a mark's rim
 _NOISE_PX, _NOISE_WEIGHT = 0.1, 4.0
 _FIRST_NOISE_PX = 0.3
 _ROUNDS = 2
+# From the wrong one of a plane's two poses a fit may creep on and on.
+_SETTLED, _MOST_STEPS = 1e-7, 30
 # Singular values smaller than this, relative to the largest, are rounding.
 _LEAST_TOLD = 3e-8
 
@@ -194,7 +196,9 @@ def _fit_once(
         unusual = (at - usual)[_LOG_FOCAL:] / usual_sd
         return np.concatenate([misses_px(at).ravel() / noise_px, unusual])
 
-    found = least_squares(misses, start, method="lm", x_scale="jac")
+    found = least_squares(
+        misses, start, x_scale="jac", ftol=_SETTLED, xtol=_SETTLED, max_nfev=_MOST_STEPS
+    )
     # By its singular values, so that rounding leaves no variance below nought.
     _, sizes, directions = np.linalg.svd(found.jac, full_matrices=False)
     told = sizes > _LEAST_TOLD * sizes.max()
