@@ -23,6 +23,7 @@ ALLOWED = {
 FORBIDDEN = {
     "report": {"cli", "simulation"},
     "pipeline": {"cli", "report", "simulation"},
+    "split": {"cli", "report", "simulation"},
 }
 HEAVY = ("cv2", "fpdf", "jinja2", "matplotlib", "numpy", "PIL", "scipy", "skimage", "sqlalchemy")
 

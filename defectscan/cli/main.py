@@ -11,6 +11,7 @@ from defectscan.cli.job_next import job
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score
+from defectscan.cli.split import split
 from defectscan.errors import DefectscanError
 from defectscan.version import __version__
 
@@ -24,6 +25,7 @@ app = typer.Typer(
 app.command()(check)
 app.command()(score)
 app.command()(compare)
+app.command()(split)
 app.command()(report)
 app.command()(render)
 app.command()(card)
