@@ -1,5 +1,8 @@
 """Errors that mean "cannot be measured or read": what is wrong, what is allowed, what to do."""
 
+from functools import partial
+from typing import Any
+
 
 class DefectscanError(Exception):
     """Say in one line what is wrong and its value, what is allowed, and what to do.
@@ -19,6 +22,10 @@ class DefectscanError(Exception):
         self.allowed = allowed
         self.remedy = remedy
         super().__init__(f"{what}; {allowed}; {remedy}")
+
+    def __reduce__(self) -> "tuple[Any, ...]":
+        """Travel from one process to another whole."""
+        return partial(type(self), allowed=self.allowed, remedy=self.remedy), (self.what,)
 
 
 class UnreadablePhotoError(DefectscanError):

@@ -1,5 +1,6 @@
 """One photo measured: the scale card in it gives the scale, and is no paint."""
 
+import pickle
 from pathlib import Path
 
 import cv2
@@ -122,3 +123,9 @@ def test_lines_that_no_small_lamp_explains_are_refused(
     monkeypatch.setattr(shots, "find_highlights", lambda *_: (spot,))
     with pytest.raises(NotMeasurableError, match="off the rings round the highlight"):
         measured(bare)
+
+
+def test_an_error_travels_between_processes() -> None:
+    error = NotMeasurableError("a lamp too many", allowed="one", remedy="cover it")
+    there = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own
+    assert (type(there), str(there), there.remedy) == (type(error), str(error), "cover it")
