@@ -42,6 +42,8 @@ class Shot:
         Of the lens, the distortion at the picture's corner.
     off_middle
         Where the card's middle is in the picture, in shares of its size.
+    off_axis
+        Where the lens's axis is from the picture's middle, in shares of the diagonal.
     print_scale
         Printed over drawn size.
     blur_px, noise
@@ -63,6 +65,7 @@ class Shot:
     focal_per_diagonal: float = 0.7
     distortion: float = 0.0
     off_middle: tuple[float, float] = (0.0, 0.0)
+    off_axis: tuple[float, float] = (0.0, 0.0)
     print_scale: float = 1.0
     blur_px: float = 0.8
     noise: float = 0.01
@@ -107,11 +110,8 @@ def printed() -> Floats:
     document = pypdfium2.PdfDocument(to_pdf(card_page("a4")))
     bitmap = document[0].render(scale=4 * _PRINT_PX_PER_MM * 25.4 / 72, grayscale=True)
     size = [round(side * _PRINT_PX_PER_MM) for side in PAPER_MM]
-    sheet = cv2.resize(
-        bitmap.to_numpy().squeeze()[: 4 * size[1], : 4 * size[0]],
-        size,
-        interpolation=cv2.INTER_AREA,
-    )
+    # The whole of it: the library stretches the page to a whole number of pixels.
+    sheet = cv2.resize(bitmap.to_numpy().squeeze(), size, interpolation=cv2.INTER_AREA)
     bitmap.close()
     document.close()
     return sheet.astype(np.float64) / 255
@@ -125,6 +125,7 @@ class Camera:
         self.diagonal = math.hypot(shot.width_px, shot.height_px)
         self.focal = shot.focal_per_diagonal * self.diagonal
         self.principal = np.array([(shot.width_px - 1) / 2, (shot.height_px - 1) / 2])
+        self.principal += np.array(shot.off_axis) * self.diagonal
         offset = np.array(shot.off_middle) * (shot.width_px, shot.height_px)
         sight = np.array([offset[0], offset[1], self.focal])
         sight /= np.linalg.norm(sight)
@@ -283,8 +284,9 @@ def draw_shot(rng: np.random.Generator) -> Shot:
         radius_mm=rng.uniform(250, 900) if bent else math.inf,
         axis_deg=rng.uniform(0, 180),
         focal_per_diagonal=float(zoom),
-        distortion=rng.normal(0, 0.006),
+        distortion=rng.normal(0, 0.008),
         off_middle=(rng.uniform(-0.06, 0.06), rng.uniform(-0.06, 0.06)),
+        off_axis=(rng.normal(0, 0.01), rng.normal(0, 0.01)),
         print_scale=1 + rng.normal(0, 0.005),
         blur_px=rng.uniform(0.4, 2.0),
         noise=rng.uniform(0.003, 0.03),

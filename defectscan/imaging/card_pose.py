@@ -21,7 +21,7 @@ N_PARAMETERS = 14
 # Main lenses of phones see some 62 to 80 degrees across the diagonal; zoomed ones far less.
 _FOCAL_PER_DIAGONAL, _LOG_FOCAL_SD = 0.75, 0.35
 _KNOWN_LOG_FOCAL_SD = 0.05
-_PRINCIPAL_SD = 0.02  # of the diagonal
+_PRINCIPAL_SD = 0.015  # of the diagonal
 _CURVATURE_SD_PER_MM = 1 / 400
 _DISTORTION_SD = 0.01  # at the picture's corner
 _SPREAD_SD_MM = 0.15  # ink, blur and glare move a mark's rim

@@ -17,6 +17,8 @@ Grey = NDArray[np.uint8]
 
 _FINDING_SIDE_PX = 2400
 _NOISE_SMOOTHING_PX = 1.0
+# With so few marks a second look, at the photo sharpened, is worth its time.
+_FEW = 4
 # Of a mark as it is printed with the photo where it is said to lie, once aligned.
 _LEAST_CORRELATION = 0.75
 # Of the white round a mark, in modules, that is compared with: the ruler stands beyond.
@@ -55,24 +57,32 @@ def find_tags(picture: Grey) -> dict[int, Floats]:
     if reduction > 1:
         size = [round(side / reduction) for side in picture.shape[::-1]]
         small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    smooth = cv2.GaussianBlur(small, (0, 0), _NOISE_SMOOTHING_PX)
+    found = _detect(np.asarray(smooth, dtype=np.uint8))
+    if 0 < len(found) < _FEW:
+        smoother = cv2.GaussianBlur(small, (0, 0), 3 * _NOISE_SMOOTHING_PX)
+        sharper = cv2.addWeighted(smooth, 2.5, smoother, -1.5, 0)
+        found = _detect(np.asarray(sharper, dtype=np.uint8)) | found
+    factor = np.array(picture.shape[::-1]) / small.shape[::-1]
+    return look_for_tags(
+        picture, {number: (quad + 0.5) * factor - 0.5 for number, quad in found.items()}
+    )
+
+
+def _detect(picture: Grey) -> dict[int, Floats]:
+    """Return the corners of the marks that are seen once, roughly."""
     settings = cv2.aruco.DetectorParameters()
     settings.minMarkerPerimeterRate = 0.02
     settings.errorCorrectionRate = 1.0
-    quads, numbers, _ = cv2.aruco.ArucoDetector(dictionary(), settings).detectMarkers(
-        cv2.GaussianBlur(small, (0, 0), _NOISE_SMOOTHING_PX)
-    )
+    quads, numbers, _ = cv2.aruco.ArucoDetector(dictionary(), settings).detectMarkers(picture)
     if not len(quads):
         return {}
     found = [int(number) for number in np.ravel(numbers)]
-    factor = np.array(picture.shape[::-1]) / small.shape[::-1]
-    return look_for_tags(
-        picture,
-        {
-            number: (np.reshape(quad, (4, 2)) + 0.5) * factor - 0.5
-            for number, quad in zip(found, quads, strict=True)
-            if number < N_TAGS and found.count(number) == 1
-        },
-    )
+    return {
+        number: np.reshape(quad, (4, 2)).astype(np.float64)
+        for number, quad in zip(found, quads, strict=True)
+        if number < N_TAGS and found.count(number) == 1
+    }
 
 
 def look_for_tags(picture: Grey, expected: dict[int, Floats]) -> dict[int, Floats]:

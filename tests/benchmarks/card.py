@@ -95,7 +95,7 @@ def main() -> None:
     """Run the benchmark from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--draws", type=int, default=100)
-    parser.add_argument("--first", type=int, default=1000)
+    parser.add_argument("--first", type=int, default=2000)
     parser.add_argument("--rows", action="store_true", help="print every photo's row too")
     options = parser.parse_args()
     cv2.setNumThreads(1)
