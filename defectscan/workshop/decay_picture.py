@@ -43,7 +43,7 @@ class DecayPicture:
     at, curve, low, high
         Shape (n,): the fitted curve and its 95 % band, mm/cm2, at places along the axis.
     points
-        The states.
+        The states that were measured.
     predicted
         After another pass like the last; `None` before the first pass.
     target_mm_per_cm2
@@ -107,6 +107,7 @@ def draw_picture(states: Sequence[PanelState], outlook: Outlook) -> DecayPicture
                 density_mm_per_cm2=as_figure(state.density_mm_per_cm2),
             )
             for number, state in enumerate(states)
+            if state.measured
         ),
         predicted=predicted,
         target_mm_per_cm2=Figure.of_draws(np.exp(outlook.log_target)),

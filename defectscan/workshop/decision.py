@@ -336,6 +336,11 @@ def _more_spots(states: Sequence[PanelState], outlook: Outlook, margin: np.ndarr
     )
 
 
+def _not_lowered(before: PanelState, after: PanelState) -> bool:
+    both = before.measured and after.measured
+    return both and after.density_mm_per_cm2.high >= before.density_mm_per_cm2.low
+
+
 def _notes(
     states: Sequence[PanelState], outlook: Outlook, expectation: Expectation
 ) -> tuple[str, ...]:
@@ -347,10 +352,7 @@ def _notes(
             "One pass only: how much alike passes differ is taken from what is usual, so the "
             "interval of the next is wide."
         )
-    surviving = expectation.surviving_percent
-    if surviving is not None and states[-1].density_mm_per_cm2.high >= (
-        states[-2].density_mm_per_cm2.low
-    ):
+    if outlook.n_passes and _not_lowered(*states[-2:]):
         notes.append("The last pass has not lowered the density beyond doubt; try another pad.")
     passes = expectation.passes_to_target
     if passes is not None and passes.low > 1:

@@ -122,6 +122,13 @@ def log_density(density: Bounded, name: str) -> LogFigure:
     return LogFigure(middle=math.log(density.value), sd=both)
 
 
+def correction_between(before: LogFigure, after: LogFigure) -> Figure:
+    """Return the correction in percent from two densities measured apart."""
+    middle, sd = after.middle - before.middle, math.hypot(after.sd, before.sd)
+    low, value, high = (100 * (1 - math.exp(middle + z * sd)) for z in (Z95, 0, -Z95))
+    return Figure(value=value, low=low, high=high)
+
+
 def shots_wanted(gap: float, sd: float, *, shots: int, lasting_sd: float) -> int | None:
     """Return how many more shots bring the interval's half-width down to the gap.
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -28,7 +28,6 @@ from defectscan.workshop.stored_figures import (
 
 # Of a density that nobody measured: it says next to nothing.
 _OPEN_LOG_SD = 3.0
-_NOT_LOWERED = "The last pass has not lowered the density"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +38,6 @@ class PanelCourse:
     ----------
     states
         In order, one pass between each and the next.
-    measured
-        For each whether it was; the density of the others is left open.
     last
         The state that is decided on.
     correction_percent
@@ -50,7 +47,6 @@ class PanelCourse:
     """
 
     states: tuple[PanelState, ...]
-    measured: tuple[bool, ...]
     last: StateView
     correction_percent: Figure | None
     notes: tuple[str, ...]
@@ -103,14 +99,6 @@ def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> N
         correction_percent=course.correction_percent,
         material=panel.entry.content.material.value,
     )
-    pairs = zip(decision.picture.points, course.measured, strict=True)
-    picture = replace(
-        decision.picture, points=tuple(point for point, measured in pairs if measured)
-    )
-    notes = decision.notes
-    if not all(course.measured[-2:]):
-        notes = tuple(note for note in notes if not note.startswith(_NOT_LOWERED))
-    decision = replace(decision, picture=picture, notes=notes)
     return NextPass(panel=panel, course=course, decision=decision, limits=limits, seed=seed)
 
 
@@ -153,7 +141,6 @@ def course_of(panel: PanelView) -> PanelCourse:
             )
     return PanelCourse(
         states=states,
-        measured=tuple(number in measured for number in numbers),
         last=last,
         correction_percent=correction,
         notes=tuple(notes),
@@ -183,12 +170,12 @@ def next_pass_record(result: NextPass, *, job_number: int) -> dict[str, Any]:
         "states": [
             {
                 "name": state.name,
-                "density_mm_per_cm2": state.density_mm_per_cm2 if measured else None,
-                "shots": state.shots if measured else 0,
+                "density_mm_per_cm2": state.density_mm_per_cm2 if state.measured else None,
+                "shots": state.shots if state.measured else 0,
                 "film_mean_um": None if state.film is None else state.film.mean_um,
                 "film_thinnest_um": None if state.film is None else state.film.thinnest_um,
             }
-            for state, measured in zip(course.states, course.measured, strict=True)
+            for state in course.states
         ],
         "picture": decision.picture,
     }
@@ -233,6 +220,7 @@ def _open_state(
         density_mm_per_cm2=Figure(value=middle, low=low, high=high),
         film=film,
         made_by=_alike_by(panel.surface.passes[number - 1].content),
+        measured=False,
     )
 
 

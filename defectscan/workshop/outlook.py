@@ -16,6 +16,7 @@ from defectscan.workshop.evidence import (
     LogFigure,
     UnusableFiguresError,
     check_interval,
+    correction_between,
     log_density,
 )
 from defectscan.workshop.film import Film
@@ -47,6 +48,8 @@ class PanelState:
         Machine, pad and polish of the pass that led here; passes with equal texts are alike.
     swirl_mm_per_cm2, machine_trail_mm_per_cm2, haze
         Where known.
+    measured
+        Whether anybody measured the density; if not, it is left as good as open.
     """
 
     name: str
@@ -57,6 +60,7 @@ class PanelState:
     swirl_mm_per_cm2: Bounded | None = None
     machine_trail_mm_per_cm2: Bounded | None = None
     haze: Bounded | None = None
+    measured: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -320,10 +324,7 @@ def expect(
     first, now = decay.log_density[:, 0], states[-1].density_mm_per_cm2
     if correction is None and passes:
         before = log_density(states[0].density_mm_per_cm2, states[0].name)
-        after = log_density(now, states[-1].name)
-        middle, sd = after.middle - before.middle, math.hypot(after.sd, before.sd)
-        low, value, high = (100 * (1 - math.exp(middle + z * sd)) for z in (Z95, 0, -Z95))
-        correction = Figure(value=value, low=low, high=high)
+        correction = correction_between(before, log_density(now, states[-1].name))
     thinnest = outlook.thinnest_um
 
     def when(known: bool, draws: Floats) -> Figure | None:

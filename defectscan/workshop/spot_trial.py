@@ -2,17 +2,16 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from defectscan.version import __version__
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, TestSpotView, chosen
 from defectscan.workshop.evidence import (
-    Z95,
     Bounded,
     Figure,
     UnusableFiguresError,
-    digits,
+    correction_between,
     log_density,
 )
 from defectscan.workshop.film import film_taken
@@ -22,8 +21,6 @@ from defectscan.workshop.spots import (
     FEWEST,
     MOST,
     Combination,
-    Reach,
-    SpotAnswer,
     SpotComparison,
     compare_spots,
 )
@@ -39,9 +36,6 @@ from defectscan.workshop.stored_figures import (
 
 if TYPE_CHECKING:
     from defectscan.workshop.book_entries import Result
-
-# Notes of a comparison that rest on an order of gentleness.
-_GENTLER, _BY_ORDER = " is gentler and may reach", "Not every square has film readings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,10 +141,9 @@ def compare_test_spots(
             remedy="enter what is missing with `job shots --spot NAME` and `job pass --spot NAME`",
         )
     check_alike(panel.name, scores)
-    comparison = compare_spots(squares, limits=limits, material=panel.entry.content.material.value)
-    by_film = all(square.film_um is not None for square in squares)
-    if not (by_film or ordered):
-        comparison = _without_order(comparison, limits)
+    comparison = compare_spots(
+        squares, limits=limits, material=panel.entry.content.material.value, ordered=ordered
+    )
     return SpotTrial(
         panel=panel,
         comparison=comparison,
@@ -182,26 +175,6 @@ def spots_record(trial: SpotTrial, *, job_number: int) -> dict[str, Any]:
         "assumptions": comparison.assumptions,
         "limits": {name: limits[name] for name in limits if name.startswith("target")},
     }
-
-
-def _without_order(comparison: SpotComparison, limits: WorkshopLimits) -> SpotComparison:
-    """Take back what only an order of gentleness could say."""
-    notes = tuple(
-        note for note in comparison.notes if _GENTLER not in note and not note.startswith(_BY_ORDER)
-    )
-    comparison = replace(comparison, notes=notes, gentle_by="not known")
-    reaching = [row.name for row in comparison.ranking if row.reach is Reach.REACHES]
-    if len(reaching) < 2:
-        return comparison
-    target = f"{digits(limits.target_density_mm_per_cm2 or 0)} mm/cm2"
-    if limits.correction_percent is not None:
-        target = f"{digits(limits.correction_percent)} %"
-    reason = (
-        f"{', '.join(reaching)} reach the target of {target}, but which is the gentlest is not "
-        "known: read the film of every spot before and after, or name the spots from the "
-        "gentlest to the strongest."
-    )
-    return replace(comparison, answer=SpotAnswer.NOT_ENOUGH_EVIDENCE, recommended="", reason=reason)
 
 
 def _ends(surface: SurfaceView) -> tuple[StateView, StateView]:
@@ -250,10 +223,9 @@ def _square(
 
 
 def _from_densities(before: Bounded, after: Bounded, name: str) -> Figure:
-    logs = log_density(before, f"{name} before"), log_density(after, f"{name} after")
-    middle, sd = logs[1].middle - logs[0].middle, math.hypot(logs[0].sd, logs[1].sd)
-    low, value, high = (100 * (1 - math.exp(middle + z * sd)) for z in (Z95, 0, -Z95))
-    return Figure(value=value, low=low, high=high)
+    return correction_between(
+        log_density(before, f"{name} before"), log_density(after, f"{name} after")
+    )
 
 
 def _done(surface: SurfaceView) -> str:

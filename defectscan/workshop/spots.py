@@ -40,6 +40,8 @@ from defectscan.workshop.pairwise import (
 Floats = NDArray[Any]
 
 FEWEST, MOST = 2, 6
+UNORDERED = "not known"
+BY_ORDER = "the order given, from the gentlest on"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -153,11 +155,13 @@ def compare_spots(
     *,
     limits: WorkshopLimits | None = None,
     material: str = "painted metal",
+    ordered: bool = True,
 ) -> SpotComparison:
     """Rank test spots, and name the gentlest combination that reaches the target.
 
     Gentlest is the one that took off least film; unless all squares have readings, the first in
-    the order given, which is then the user's own from the gentlest to the strongest.
+    the order given, which is then the user's own from the gentlest to the strongest. Where the
+    order is nobody's own either, none of several that reach the target is called the gentlest.
 
     Parameters
     ----------
@@ -167,6 +171,8 @@ def compare_spots(
         The workshop's; usual ones where `None`.
     material
         As in the job book.
+    ordered
+        Whether the order given is the user's own.
 
     Raises
     ------
@@ -197,7 +203,11 @@ def compare_spots(
     if by_film:
         gentle.sort(key=lambda i: squares[i].film_um.value)  # type: ignore[union-attr]
     in_order = [next(r for r in ranking if r.name == squares[i].name) for i in gentle]
-    gentle_by = "film taken off" if by_film else "the order given, from the gentlest on"
+    gentle_by = UNORDERED
+    if by_film:
+        gentle_by = "film taken off"
+    elif ordered:
+        gentle_by = BY_ORDER
     answer, recommended, reason = _answer(in_order, limits, gentle_by)
     return SpotComparison(
         answer=answer,
@@ -206,7 +216,7 @@ def compare_spots(
         ranking=ranking,
         differences=differences,
         gentle_by=gentle_by,
-        notes=_notes(in_order, ranking, recommended, by_film=by_film),
+        notes=_notes(in_order, ranking, recommended, gentle_by),
         cautions=cautions_for(material, film_read=by_film, cut_known=False),
         assumptions=limits.marks()[:1] if limits.target_is_usual else (),
     )
@@ -302,6 +312,14 @@ def _answer(
     reaching = [square for square in in_order if square.reach is Reach.REACHES]
     best = min(in_order, key=lambda square: square.rank)
     best_text = f"{best.name} with a correction of {with_interval(best.correction_percent, '%')}"
+    if len(reaching) > 1 and gentle_by == UNORDERED:
+        by_rank = sorted(reaching, key=lambda square: square.rank)
+        reason = (
+            f"{', '.join(square.name for square in by_rank)} reach the target of {target}, but "
+            "which is the gentlest is not known: read the film of every spot before and after, "
+            "or name the spots from the gentlest to the strongest."
+        )
+        return SpotAnswer.NOT_ENOUGH_EVIDENCE, "", reason
     if reaching:
         first = reaching[0]
         film = "" if first.film_um is None else f" and {with_interval(first.film_um, 'um')} taken"
@@ -333,7 +351,7 @@ def _answer(
 
 
 def _notes(
-    in_order: Sequence[Ranked], ranking: Sequence[Ranked], recommended: str, *, by_film: bool
+    in_order: Sequence[Ranked], ranking: Sequence[Ranked], recommended: str, gentle_by: str
 ) -> tuple[str, ...]:
     notes = [
         (
@@ -344,7 +362,7 @@ def _notes(
     best = ranking[0]
     if best.alike:
         notes.append(f"{best.name} ranks first, but cannot be told from {', '.join(best.alike)}.")
-    if not by_film:
+    if gentle_by == BY_ORDER:
         notes.append(
             "Not every square has film readings: the film is unknown, and gentleness goes by the "
             "order given."
@@ -352,7 +370,7 @@ def _notes(
     for square in in_order:
         if square.name == recommended:
             break
-        if square.reach is Reach.OPEN:
+        if square.reach is Reach.OPEN and gentle_by != UNORDERED:
             notes.append(f"{square.name} is gentler and may reach the target too.")
     chosen = next((square for square in in_order if square.name == recommended), None)
     if chosen is not None and chosen.film_um is not None:

@@ -98,7 +98,7 @@ def test_the_stored_comparison_counts(bench: Bench) -> None:
 def test_a_pass_between_that_was_not_measured_is_left_open(bench: Bench) -> None:
     bench.course([200, None, 85], [110, 109, 108])
     result = weighed(bench)
-    assert result.course.measured == (True, False, True)
+    assert tuple(state.measured for state in result.course.states) == (True, False, True)
     assert [point.name for point in result.decision.picture.points] == ["before", "after pass 2"]
     assert any("not measured after pass 1" in note for note in result.notes)
     assert not any("has not lowered" in note for note in result.notes)
