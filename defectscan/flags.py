@@ -3,8 +3,8 @@
 from enum import Enum
 
 
-class Flag(Enum):
-    """A doubt that travels with a measurement to the report.
+class Doubt(Enum):
+    """Something that makes a figure doubtful.
 
     Attributes
     ----------
@@ -13,6 +13,14 @@ class Flag(Enum):
     advice
         What to do about it.
     """
+
+    def __init__(self, text: str, advice: str) -> None:
+        self.text = text
+        self.advice = advice
+
+
+class Flag(Doubt):
+    """A doubt that travels with a measurement to the report."""
 
     FEW_LINES = (
         "Only few lines are lit in this photo, so their geometry is taken from the highlight.",
@@ -112,7 +120,3 @@ class Flag(Enum):
         "There are more machine trails than before.",
         "Look for buffer trails against the lamp; a finer pass may be wanted.",
     )
-
-    def __init__(self, text: str, advice: str) -> None:
-        self.text = text
-        self.advice = advice

@@ -21,7 +21,7 @@ from defectscan.measurement.comparison import (
 )
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import Partner, carried, groove_numbers, pair_weight
-from defectscan.measurement.score import Count, Thinning, count_lines, fit_thinning
+from defectscan.measurement.score import Count, count_lines
 from defectscan.measurement.state import (
     MeasuredShot,
     PanelScore,
@@ -32,6 +32,7 @@ from defectscan.measurement.state import (
     once,
     score_state,
 )
+from defectscan.measurement.thinning import Thinning, fit_thinning
 from defectscan.shots import Progress, bloom_mask, measure_states, silent
 
 Floats = NDArray[Any]

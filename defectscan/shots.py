@@ -21,8 +21,8 @@ from defectscan.measurement import kinds as kinds_of
 from defectscan.measurement.glint import Glint, circles, cross_angle_deg, fit_glint
 from defectscan.measurement.lines import Lines, trace_lines
 from defectscan.measurement.ridges import find_ridges
-from defectscan.measurement.score import Shot
 from defectscan.measurement.state import MeasuredShot, SetAside
+from defectscan.measurement.window import Shot
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -97,7 +97,7 @@ def look(photo: Photo, *, as_seen: bool = False, card_mm: float | None = None) -
     if card is not None:
         zone &= ~card.mask(zone.shape)
     if highlight is not None:
-        zone &= ~_disc(highlight, zone.shape, radius_px=ZONE_FROM_BLOOM * highlight.bloom_px)
+        zone &= ~bloom_disc(highlight, zone.shape)
     if zone.sum() < LEAST_ZONE_SHARE * zone.size:
         raise NotMeasurableError(
             f"{photo.path.name}: bare paint fills {100 * zone.mean():.1f} % of the photo",
@@ -111,7 +111,7 @@ def look(photo: Photo, *, as_seen: bool = False, card_mm: float | None = None) -
         card=card,
         zone=zone,
         lines=trace_lines(ridges, measured=zone),
-        noise=float(np.median(ridges.curvature_noise[::8, ::8][zone[::8, ::8]])),
+        noise=ridges.typical_noise(zone),
         haze=np.zeros(0) if highlight is None else kinds_of.haze_glow(background, zone, highlight),
     )
 
@@ -207,22 +207,33 @@ def measure_shot(
     return measure(look(photo, as_seen=as_seen), mm_per_px=mm_per_px, like=like)
 
 
-def _the_highlight(photo: Photo) -> Highlight:
+def only_highlight(photo: Photo) -> Highlight | None:
+    """Find the lamp's highlight, if there is one.
+
+    Raises
+    ------
+    NotMeasurableError
+        If there are several.
+    """
     found = find_highlights(photo.luminance, photo.clipped)
-    name = photo.path.name
-    if not found:
-        raise NotMeasurableError(
-            f"{name}: no highlight of a lamp in the photo",
-            allowed="one round highlight with the paint round it is needed",
-            remedy="hold a small lamp so that it mirrors in the panel, or use --as-seen",
-        )
     if len(found) > 1:
         raise NotMeasurableError(
-            f"{name}: {len(found)} highlights in the photo",
+            f"{photo.path.name}: {len(found)} highlights in the photo",
             allowed="one lamp alone is allowed",
             remedy="switch off or cover the other lamps",
         )
-    return found[0]
+    return found[0] if found else None
+
+
+def _the_highlight(photo: Photo) -> Highlight:
+    found = only_highlight(photo)
+    if found is None:
+        raise NotMeasurableError(
+            f"{photo.path.name}: no highlight of a lamp in the photo",
+            allowed="one round highlight with the paint round it is needed",
+            remedy="hold a small lamp so that it mirrors in the panel, or use --as-seen",
+        )
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -337,6 +348,11 @@ def _ahead(
     finally:
         for future in waiting:
             future.cancel()
+
+
+def bloom_disc(highlight: Highlight, shape: tuple[int, ...]) -> Mask:
+    """Return where no line can be told for the bloom, working pixels, shape (H, W)."""
+    return _disc(highlight, shape, radius_px=ZONE_FROM_BLOOM * highlight.bloom_px)
 
 
 def bloom_mask(shot: MeasuredShot) -> Mask:

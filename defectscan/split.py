@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import Enum
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.errors import NotMeasurableError
-from defectscan.flags import Flag
+from defectscan.flags import Doubt, Flag
 from defectscan.imaging.card import find_card
-from defectscan.imaging.highlight import Highlight, find_highlights
+from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.paint import background_luminance, paint_mask
 from defectscan.imaging.photo import Photo, read_photo
 from defectscan.imaging.split_line import MARGIN_PX, SplitLine, find_line, mended
@@ -28,9 +27,18 @@ from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines, trace_lines
 from defectscan.measurement.ridges import find_ridges
 from defectscan.measurement.rings import centre_of_rings, find_rings
-from defectscan.measurement.score import count_lines, fit_thinning
+from defectscan.measurement.score import count_lines
 from defectscan.measurement.state import MeasuredShot, PanelScore, once, score_state
-from defectscan.shots import WORKING_SIDE_PX, ZONE_FROM_BLOOM, Progress, Sighting, measure, silent
+from defectscan.measurement.thinning import fit_thinning
+from defectscan.shots import (
+    WORKING_SIDE_PX,
+    Progress,
+    Sighting,
+    bloom_disc,
+    measure,
+    only_highlight,
+    silent,
+)
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -44,16 +52,8 @@ DIRECTION_SD = 0.15
 THINNING_STEP = 1.25
 
 
-class SplitFlag(Enum):
-    """A doubt about the comparison of two halves, as `Flag` is about a photo.
-
-    Attributes
-    ----------
-    text
-        What it means.
-    advice
-        What to do about it.
-    """
+class SplitFlag(Doubt):
+    """A doubt about the comparison of two halves."""
 
     POLISHED_HALF_GUESSED = (
         "The half with fewer lines is taken to be the polished one; this is a guess.",
@@ -78,10 +78,6 @@ class SplitFlag(Enum):
         "The untouched half stands for what the polished half was before.",
         "Keep to a panel that was equally worn on both sides of the tape.",
     )
-
-    def __init__(self, text: str, advice: str) -> None:
-        self.text = text
-        self.advice = advice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,7 +117,7 @@ class Split:
     correction: Correction
     direction_share: float
     sector_weights: Floats
-    flags: tuple[Flag | SplitFlag, ...]
+    flags: tuple[Doubt, ...]
 
 
 def split(
@@ -212,14 +208,7 @@ def _halves(
     """Measure the photo, and part it into its halves, which share lamp and geometry."""
     # With the tape painted over, the ground round the highlight goes on beyond it.
     luminance, rgb = mended(photo.luminance, line), mended(photo.rgb, line)
-    spots = find_highlights(photo.luminance, photo.clipped)
-    if len(spots) > 1:
-        raise NotMeasurableError(
-            f"{photo.path.name}: {len(spots)} highlights in the photo",
-            allowed="one lamp alone is allowed",
-            remedy="switch off or cover the other lamps",
-        )
-    highlight = spots[0] if spots else None
+    highlight = only_highlight(photo)
     background = background_luminance(luminance)
     off = line.across_picture(luminance.shape)
     zone = paint_mask(rgb, highlight)
@@ -229,9 +218,7 @@ def _halves(
     if line.width_px:
         zone &= np.abs(off) > line.width_px / 2 + MARGIN_PX
     if highlight is not None:
-        y, x = np.ogrid[: zone.shape[0], : zone.shape[1]]
-        away = np.hypot(x - highlight.x_px, y - highlight.y_px)
-        zone &= away > ZONE_FROM_BLOOM * highlight.bloom_px
+        zone &= ~bloom_disc(highlight, zone.shape)
     zones = [zone & (off < 0), zone & (off >= 0)]
     for name, own in zip(line.halves, zones, strict=True):
         if own.mean() < LEAST_HALF_SHARE:
@@ -242,7 +229,6 @@ def _halves(
                 remedy="take the photo with the line nearer its middle, or give --line",
             )
     ridges = find_ridges(luminance, background, measured=zone)
-    noise = ridges.curvature_noise[::8, ::8]
     lines = trace_lines(ridges, measured=zone)
     flags: list[SplitFlag] = []
     if highlight is None:
@@ -259,7 +245,7 @@ def _halves(
     whole = measure(
         Sighting(
             photo=replace(photo, luminance=luminance, rgb=rgb), highlight=highlight, card=card,
-            zone=zone, lines=lines, noise=float(np.median(noise[zone[::8, ::8]])),
+            zone=zone, lines=lines, noise=ridges.typical_noise(zone),
             haze=np.zeros(0),
         ),
         mm_per_px=mm_per_px, like=None,
@@ -270,7 +256,7 @@ def _halves(
             photo=photo,
             shot=replace(whole.shot, lines=lines_in(whole.shot.lines, own), zone=own),
             scratches=lines_in(whole.scratches, own),
-            noise=float(np.median(noise[own[::8, ::8]])),
+            noise=ridges.typical_noise(own),
             haze=kinds_of.haze_glow(background, own, highlight),
         )
         for own in zones
@@ -359,7 +345,7 @@ def _compare(
     model_sd = thinning.spread * min(abs(moved[0] - moved[1]) / common, 2.0)
     correction = widened(correction, float(np.hypot(model_sd, DIRECTION_SD * (1 - share))))
     before, after = scores[other], scores[number]
-    doubts: list[Flag | SplitFlag] = [SplitFlag.ONE_PHOTO, *flags]
+    doubts: list[Doubt] = [SplitFlag.ONE_PHOTO, *flags]
     if polished is None:
         doubts.append(SplitFlag.POLISHED_HALF_GUESSED)
     percent = correction.percent

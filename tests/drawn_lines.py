@@ -14,7 +14,7 @@ from defectscan.imaging.paint import background_luminance
 from defectscan.measurement.glint import Glint
 from defectscan.measurement.lines import Lines, trace_lines
 from defectscan.measurement.ridges import find_ridges
-from defectscan.measurement.score import Shot
+from defectscan.measurement.window import Shot
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]

@@ -16,8 +16,9 @@ from defectscan.imaging.photo import Exposure
 from defectscan.measurement.glint import Glint, circles, fit_glint
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.ridges import WIDTH_PX, find_ridges
-from defectscan.measurement.score import NO_THINNING, count_lines
+from defectscan.measurement.score import count_lines
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2
+from defectscan.measurement.thinning import NO_THINNING
 from defectscan.simulation.scene import Camera, Lamp, Scene
 from defectscan.simulation.surface import Surface
 from tests.drawn_lines import draw_picture, shot_of, straight_lines, traced

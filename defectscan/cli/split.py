@@ -98,7 +98,6 @@ def _ends(text: str) -> tuple[float, float, float, float]:
 
 def _words(result: "Split") -> str:
     from defectscan.report import wording, words  # noqa: PLC0415
-    from defectscan.report.split_picture import density  # noqa: PLC0415
 
     correction = wording.correction(words.correction_estimate(result.correction))
     compared = wording.share(result.direction_share)
@@ -106,9 +105,9 @@ def _words(result: "Split") -> str:
     return "\n".join(
         [
             f"Correction {correction}, over {compared} of directions",
-            f"Untouched  {density(result.before)} ({result.untouched})",
-            f"Polished   {density(result.after)} ({result.polished}{guess})",
-            *(f"- {flag.text} {flag.advice}" for flag in result.flags),
+            f"Untouched  {words.density(result.before)} ({result.untouched})",
+            f"Polished   {words.density(result.after)} ({result.polished}{guess})",
+            *words.flag_lines(result.flags),
             words.CAUTION,
         ]
     )
@@ -136,8 +135,5 @@ def _record(result: "Split") -> dict[str, Any]:
         "direction_weights": result.sector_weights,
         "before": record.of_score(result.before),
         "after": record.of_score(result.after),
-        "flags": [
-            {"name": flag.name.lower(), "text": flag.text, "advice": flag.advice}
-            for flag in result.flags
-        ],
+        "flags": [record.of_flag(flag) for flag in result.flags],
     }

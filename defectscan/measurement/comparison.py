@@ -10,14 +10,8 @@ from scipy.spatial import cKDTree
 
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import carried
-from defectscan.measurement.score import (
-    Count,
-    Interval,
-    Shot,
-    detection_limit,
-    draw_weights,
-    resample,
-)
+from defectscan.measurement.score import Count, Interval, detection_limit, draw_weights, resample
+from defectscan.measurement.window import Shot
 
 Floats = NDArray[Any]
 Indices = NDArray[np.int64]

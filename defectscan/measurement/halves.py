@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.measurement.comparison import Correction
-from defectscan.measurement.kinds import mean_direction
+from defectscan.measurement.kinds import direction_sector, mean_direction
 from defectscan.measurement.lines import LEAST_EVIDENCE, LEAST_LENGTH_PX, Lines
-from defectscan.measurement.score import LEAST_EXPOSURE_SHARE, N_SECTORS, Count, Interval
+from defectscan.measurement.score import LEAST_EXPOSURE_SHARE, Count, Interval
+from defectscan.measurement.window import N_SECTORS
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -67,8 +68,7 @@ def over_directions(count: Count, lines: Lines, weights: Floats) -> Count:
         Shape (N_SECTORS,), from `shared_directions`.
     """
     n_seen = int((count.exposure_shares > LEAST_EXPOSURE_SHARE).sum())
-    angle = mean_direction(lines)
-    sector = np.minimum((angle / np.pi * N_SECTORS).astype(np.int64), N_SECTORS - 1)
+    sector = direction_sector(mean_direction(lines), N_SECTORS)
     factor = n_seen * weights / weights.sum()
     return replace(count, share=count.share * factor[sector])
 

@@ -96,7 +96,7 @@ def find_trails(direction_rad: Floats, share: Floats) -> Trails:
         Shape (n,): direction of each line and what it adds to the density.
     """
     n_bins = 36
-    bins = np.minimum((np.mod(direction_rad, np.pi) / np.pi * n_bins).astype(np.int64), n_bins - 1)
+    bins = direction_sector(direction_rad, n_bins)
     count = np.bincount(bins, weights=(share > 0).astype(np.float64), minlength=n_bins)
     dense = np.bincount(bins, weights=share, minlength=n_bins)
     ring = np.arange(-2, 3)
@@ -125,6 +125,12 @@ def mean_direction(lines: Lines) -> Floats:
     # Directions are axes: doubled angles have a mean.
     double = np.arctan2(lines.total(2 * x * y), lines.total(x**2 - y**2))
     return np.mod(double / 2, np.pi)
+
+
+def direction_sector(direction_rad: Floats, n: int) -> NDArray[np.int64]:
+    """Return which of n sectors of half a turn each direction lies in, shape (m,)."""
+    turned = np.mod(direction_rad, np.pi) / np.pi
+    return np.minimum((turned * n).astype(np.int64), n - 1)
 
 
 def haze_glow(background: Image, zone: Mask, highlight: Highlight) -> Floats:

@@ -5,23 +5,25 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
-from defectscan.measurement.ridges import N_DIRECTIONS, Ridges
+from defectscan.measurement.chains import (
+    Chains,
+    bridge_gaps,
+    find_crests,
+    fit_bends,
+    link_crests,
+    read_between,
+)
+from defectscan.measurement.ridges import Ridges
 
 Floats = NDArray[Any]
 Image = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 SEED_SIGMA = 5.0
-FOLLOW_SIGMA = 2.8
-SKIRT = 0.4
 LEAST_LENGTH_PX = 9.0
 MARGIN_PX = 6
 END_SHARE = 0.04
@@ -31,7 +33,6 @@ END_BLUR_PX = 1.8
 CORE_SHARE = 0.35
 LEAST_EVIDENCE = 10.0
 KNOB_SHARE = 0.25
-NOISE_WIDTH = 1.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,197 +117,28 @@ def trace_lines(ridges: Ridges, *, measured: Mask, least_contrast: float = 0.0) 
     least_contrast
         Lines whose crest stays below this ridge contrast are left out.
     """
-    y, x, offset, angle = _crests(ridges, measured)
+    y, x, offset, angle = find_crests(ridges, measured)
     value = ridges.contrast[y, x]
     strong = value > np.maximum(SEED_SIGMA * ridges.noise[y, x], least_contrast)
-    label, n = _chains(ridges.contrast.shape, y, x, angle)
+    label, n = link_crests(ridges.contrast.shape, y, x, angle)
     seeded = np.bincount(label, weights=strong, minlength=n) > 0
     length = np.bincount(label, minlength=n)
     kept = (seeded & (length >= LEAST_LENGTH_PX * 0.6))[label]
     normal = np.stack([-np.sin(angle), np.cos(angle)], axis=-1)
     points = np.stack([x, y], axis=-1) + offset[:, None] * normal
     number = np.unique(label[kept], return_inverse=True)[1]
-    chains = _Chains(points=points[kept], value=value[kept].astype(np.float64), label=number)
-    joined = _bridge(chains)
+    chains = Chains(points=points[kept], value=value[kept].astype(np.float64), label=number)
+    joined = bridge_gaps(chains)
     return _resample(joined, ridges)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Chains:
-    points: Floats
-    value: Floats
-    label: NDArray[np.int64]
-
-    @property
-    def n(self) -> int:
-        return int(self.label.max()) + 1 if len(self.label) else 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Bends:
-    """A parabola in each chain's own frame: across = c0 + c1 along + c2 along²."""
-
-    middle: Floats
-    axis: Floats
-    coefficients: Floats
-    low: Floats
-    high: Floats
-    residual: Floats
-
-    def at(self, line: NDArray[np.int64], along: Floats) -> tuple[Floats, Floats]:
-        """Return points and unit tangents of lines at distances along their axes."""
-        c0, c1, c2 = self.coefficients[line].T
-        axis = self.axis[line]
-        normal = np.stack([-axis[:, 1], axis[:, 0]], axis=-1)
-        across = c0 + c1 * along + c2 * along**2
-        points = self.middle[line] + along[:, None] * axis + across[:, None] * normal
-        tangent = axis + (c1 + 2 * c2 * along)[:, None] * normal
-        return points, tangent / np.linalg.norm(tangent, axis=-1, keepdims=True)
-
-
-def _crests(
-    ridges: Ridges, measured: Mask
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats]:
-    """Return pixels that top their neighbours across, the crest's offset, and its direction."""
-    # A bright line's skirts are crests too, in other directions: they are no lines.
-    brightest = cv2.dilate(ridges.contrast, np.ones((9, 9), dtype=np.uint8))
-    least = np.maximum(FOLLOW_SIGMA * ridges.noise, SKIRT * brightest)
-    candidate = (ridges.contrast > least) & measured
-    candidate[:2] = candidate[-2:] = candidate[:, :2] = candidate[:, -2:] = False
-    y, x = np.nonzero(candidate)
-    angle = np.pi * ridges.direction[y, x].astype(np.float64) / N_DIRECTIONS
-    dx, dy = -np.sin(angle), np.cos(angle)
-    middle = ridges.contrast[y, x].astype(np.float64)
-    ahead = _read(ridges.contrast, x + dx, y + dy)
-    behind = _read(ridges.contrast, x - dx, y - dy)
-    crest = (middle >= ahead) & (middle > behind)
-    bend = ahead + behind - 2 * middle
-    offset = np.clip(0.5 * (behind - ahead) / np.minimum(bend, -1e-12), -0.7, 0.7)
-    return y[crest], x[crest], offset[crest], angle[crest]
-
-
-def _read(image: Image, x: Floats, y: Floats) -> Floats:
-    """Return an image's values between pixels, by bilinear interpolation."""
-    left, top = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
-    fx, fy = x - left, y - top
-    upper = image[top, left] * (1 - fx) + image[top, left + 1] * fx
-    lower = image[top + 1, left] * (1 - fx) + image[top + 1, left + 1] * fx
-    return upper * (1 - fy) + lower * fy
-
-
-def _chains(
-    shape: tuple[int, ...], y: NDArray[np.int64], x: NDArray[np.int64], angle: Floats
-) -> tuple[NDArray[np.int64], int]:
-    """Label crests that touch (or leave one pixel out) and run in about the same direction."""
-    index = np.full(shape, -1, dtype=np.int64)
-    index[y, x] = np.arange(len(y))
-    first, second = [], []
-    for dy, dx in ((0, 1), (1, -1), (1, 0), (1, 1), (0, 2), (1, -2), (1, 2), (2, -2), (2, -1),
-                   (2, 0), (2, 1), (2, 2)):  # fmt: skip
-        inside = (y + dy < shape[0]) & (x + dx < shape[1]) & (x + dx >= 0)
-        here = np.flatnonzero(inside)
-        there = index[y[here] + dy, x[here] + dx]
-        here, there = here[there >= 0], there[there >= 0]
-        apart = np.abs(angle[here] - angle[there])
-        apart = np.minimum(apart, np.pi - apart)
-        step = np.arctan2(dy, dx)
-        off_line = np.abs(np.sin(step - angle[here])) * np.hypot(dx, dy)
-        agree = (apart < 1.6 * np.pi / N_DIRECTIONS) & (off_line < 1.3)
-        first.append(here[agree])
-        second.append(there[agree])
-    row, column = np.concatenate(first), np.concatenate(second)
-    graph = coo_array((np.ones(len(row), dtype=bool), (row, column)), shape=(len(y), len(y)))
-    n, label = connected_components(graph, directed=False)
-    return label.astype(np.int64), int(n)
-
-
-def _fit(chains: _Chains) -> _Bends:
-    """Fit a parabola to each chain, a straight line to short ones, in its principal frame."""
-    n, label, value = chains.n, chains.label, chains.value
-    # A crest counts by its strength, or the skirts of bright lines would bend the fit.
-    value = value / np.bincount(label, weights=value, minlength=n)[label]
-
-    def total(part: Floats) -> Floats:
-        # Without any chain numpy counts in whole numbers.
-        return np.bincount(label, weights=part * value, minlength=n).astype(np.float64)
-
-    middle = np.stack([total(chains.points[:, k]) for k in (0, 1)], axis=-1)
-    off = chains.points - middle[label]
-    xx, yy, xy = (total(p) for p in (off[:, 0] ** 2, off[:, 1] ** 2, off[:, 0] * off[:, 1]))
-    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
-    axis = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    along = np.sum(off * axis[label], axis=-1)
-    across = off[:, 1] * axis[label, 0] - off[:, 0] * axis[label, 1]
-    low, high = np.full(n, np.inf), np.full(n, -np.inf)
-    np.minimum.at(low, label, along)
-    np.maximum.at(high, label, along)
-    scale = np.maximum((high - low) / 2, 1.0)
-    t = along / scale[label]
-    power = [total(t**k) for k in range(5)]
-    right = np.stack([total(across * t**k) for k in range(3)], axis=-1)
-    normal = np.stack(
-        [np.stack([power[i + j] for j in range(3)], axis=-1) for i in range(3)], axis=-2
-    )
-    # A short chain cannot tell a bend from noise: hold its bend at nothing.
-    short = (high - low) < 25
-    normal[short, 2, 2] += 1e6
-    normal[:, [0, 1, 2], [0, 1, 2]] += 1e-9
-    coefficients = np.linalg.solve(normal, right[..., None])[..., 0] if n else np.zeros((0, 3))
-    fitted = np.sum(coefficients[label] * np.stack([np.ones_like(t), t, t**2], axis=-1), axis=-1)
-    residual = np.sqrt(total((across - fitted) ** 2))
-    powers = np.stack([np.ones(n), scale, scale**2], axis=-1)
-    return _Bends(
-        middle=middle, axis=axis, coefficients=coefficients / powers, low=low, high=high,
-        residual=residual,
-    )  # fmt: skip
-
-
-def _bridge(chains: _Chains, *, gap_px: float = 9.0) -> _Chains:
-    """Join chains that continue each other across a gap, as at a crossing."""
-    if chains.n < 2:
-        return chains
-    bends = _fit(chains)
-    each = np.arange(chains.n)
-    start, start_tangent = bends.at(each, bends.low)
-    end, end_tangent = bends.at(each, bends.high)
-    tips = np.concatenate([start, end])
-    outward = np.concatenate([-start_tangent, end_tangent])
-    owner = np.concatenate([each, each])
-    pairs = cKDTree(tips).query_pairs(gap_px, output_type="ndarray")
-    if not len(pairs):
-        return chains
-    a, b = pairs.T
-    gap = tips[b] - tips[a]
-    away = np.linalg.norm(gap, axis=-1)
-    side_a = np.abs(gap[:, 0] * outward[a, 1] - gap[:, 1] * outward[a, 0])
-    side_b = np.abs(gap[:, 0] * outward[b, 1] - gap[:, 1] * outward[b, 0])
-    facing = np.sum(outward[a] * outward[b], axis=-1) < -np.cos(np.deg2rad(15))
-    ahead = np.sum(gap * outward[a], axis=-1) > -2.5
-    good = facing & ahead & (side_a < 1.8) & (side_b < 1.8) & (owner[a] != owner[b])
-    a, b, away = a[good], b[good], away[good]
-    # Each tip goes to its nearest partner only.
-    taken: set[int] = set()
-    first, second = [], []
-    for k in np.argsort(away):
-        if a[k] not in taken and b[k] not in taken:
-            taken.update((int(a[k]), int(b[k])))
-            first.append(owner[a[k]])
-            second.append(owner[b[k]])
-    graph = coo_array(
-        (np.ones(len(first), dtype=bool), (np.array(first, int), np.array(second, int))),
-        shape=(chains.n, chains.n),
-    )
-    label = connected_components(graph, directed=False)[1].astype(np.int64)
-    return _Chains(points=chains.points, value=chains.value, label=label[chains.label])
-
-
-def _recentred(chains: _Chains, ridges: Ridges) -> _Chains:
+def _recentred(chains: Chains, ridges: Ridges) -> Chains:
     """Return the chains with their points moved to the crest square to the fitted bend.
 
     The long filter's coarse directions leave its crests a little off; the line's own crest,
     weighted with its strength, gives the direction as well as the noise allows.
     """
-    bends = _fit(chains)
+    bends = fit_bends(chains)
     along = np.sum((chains.points - bends.middle[chains.label]) * bends.axis[chains.label], axis=-1)
     points, tangent = bends.at(chains.label, along)
     height, width = ridges.contrast.shape
@@ -318,12 +150,12 @@ def _recentred(chains: _Chains, ridges: Ridges) -> _Chains:
     bend = np.minimum(ahead + behind - 2 * here, -1e-9)
     offset = np.clip(0.5 * (behind - ahead) / bend, -1, 1)
     value = np.maximum(here, 0.05 * chains.value) ** 2
-    return _Chains(points=points + offset[:, None] * normal, value=value, label=chains.label)
+    return Chains(points=points + offset[:, None] * normal, value=value, label=chains.label)
 
 
-def _resample(chains: _Chains, ridges: Ridges) -> Lines:
+def _resample(chains: Chains, ridges: Ridges) -> Lines:
     """Return points one pixel apart along each chain's fitted bend, as far as it is bright."""
-    bends = _fit(_recentred(chains, ridges))
+    bends = fit_bends(_recentred(chains, ridges))
     number = np.flatnonzero(bends.residual < 1.3)
     count = np.ceil(bends.high[number] - bends.low[number]).astype(np.int64) + 2 * MARGIN_PX
     line = np.repeat(np.arange(len(number)), count)
@@ -366,7 +198,7 @@ def _own_length(line: NDArray[np.int64], end_share: Floats) -> Floats:
 
 def _across_along(ridges: Ridges, points: Floats, tangent: Floats) -> tuple[Floats, Floats]:
     """Return the second derivatives across and along the line at each point itself."""
-    xx, yy, xy = (_read(part, points[:, 0], points[:, 1]) for part in ridges.curvature)
+    xx, yy, xy = (read_between(part, points[:, 0], points[:, 1]) for part in ridges.curvature)
     tx, ty = tangent.T
     across = xx * ty**2 + yy * tx**2 - 2 * xy * tx * ty
     return across, xx + yy - across

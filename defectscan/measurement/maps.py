@@ -8,7 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.measurement.score import WINDOW_SHARE, Count, Shot, zone_grid
+from defectscan.measurement.kinds import direction_sector
+from defectscan.measurement.score import Count
+from defectscan.measurement.window import WINDOW_SHARE, Shot, zone_grid
 
 Floats = NDArray[Any]
 
@@ -95,12 +97,10 @@ def direction_densities(shots: Sequence[Shot], count: Count) -> Floats:
     count
         From `count_lines` of the same shots.
     """
-    angle = np.concatenate(
-        [np.mod(np.arctan2(s.lines.tangent[:, 1], s.lines.tangent[:, 0]), np.pi) for s in shots]
-    )
+    tangent = np.concatenate([shot.lines.tangent for shot in shots])
     first = np.cumsum([0, *(s.lines.n for s in shots)])
     line = np.concatenate([s.lines.line + k for s, k in zip(shots, first[:-1], strict=True)])
     points = np.bincount(line, minlength=len(count.share))
     share = (count.share / np.maximum(points, 1))[line]
-    sector = np.minimum((angle / np.pi * N_DIRECTIONS).astype(np.int64), N_DIRECTIONS - 1)
+    sector = direction_sector(np.arctan2(tangent[:, 1], tangent[:, 0]), N_DIRECTIONS)
     return np.bincount(sector, weights=share, minlength=N_DIRECTIONS) * N_DIRECTIONS

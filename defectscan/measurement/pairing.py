@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.score import Shot
+from defectscan.measurement.window import Shot
 
 Floats = NDArray[Any]
 Indices = NDArray[np.int64]

@@ -45,6 +45,11 @@ class Ridges:
     curvature: tuple[Image, Image, Image]
     curvature_noise: Image
 
+    def typical_noise(self, zone: Mask) -> float:
+        """Return the median of `curvature_noise` in a zone, shape (H, W)."""
+        step = 8
+        return float(np.median(self.curvature_noise[::step, ::step][zone[::step, ::step]]))
+
 
 def ridge_kernel(direction: float, *, width_px: float, reach_px: float) -> Image:
     """Return the filter for bright lines along `direction` (radians, x towards y).

@@ -16,7 +16,9 @@ from defectscan.measurement import score as scoring
 from defectscan.measurement.glint import glints
 from defectscan.measurement.lines import LEAST_EVIDENCE, Lines
 from defectscan.measurement.pairing import carried, groove_numbers
-from defectscan.measurement.score import Count, Interval, Shot, Thinning, count_lines
+from defectscan.measurement.score import Count, Interval, count_lines
+from defectscan.measurement.thinning import Thinning
+from defectscan.measurement.window import Shot
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]

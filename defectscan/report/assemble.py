@@ -22,7 +22,7 @@ from defectscan.report.overlays import overlay_jpeg
 from defectscan.report.pdf import render_pdf
 from defectscan.report.pictures import outline
 from defectscan.report.record import files, of_comparison, to_json
-from defectscan.report.words import correction_estimate, estimate
+from defectscan.report.words import correction_estimate, estimate, more_shots
 from defectscan.version import __version__
 
 _KINDS: dict[Kind, content.Kind] = {
@@ -117,7 +117,7 @@ def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
         density_map=_density_map(density_grid([second], homography=homography)),
         density_unit=_unit(comparison.before),
         as_seen=comparison.before.as_seen,
-        more_shots=comparison.more_shots,
+        more_shots=tuple(more_shots(comparison)),
         set_aside=tuple(
             one.reason for one in (*comparison.before.set_aside, *comparison.after.set_aside)
         ),

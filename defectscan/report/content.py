@@ -133,7 +133,7 @@ class State:
     Parameters
     ----------
     picture
-        The photo to show.
+        The photo to show; ``None`` where it cannot be read.
     line_density, detection_limit, kinds
         In the panel's density unit; ``kinds`` may leave kinds out (not known).
     grade
@@ -149,7 +149,7 @@ class State:
         Doubts about the state as a whole.
     """
 
-    picture: Picture
+    picture: Picture | None
     line_density: Estimate
     detection_limit: float | None = None
     grade: float | None = None
@@ -224,11 +224,15 @@ class Panel:
     as_seen
         Whether the numbers are visible lines only, not corrected for the lamp.
     more_shots
-        How many more shots of each state would bring the correction to ±3 points, about.
+        How many more shots would make the correction surer, a sentence; none where it is sure.
     set_aside
         Why photos could not be used, a sentence each.
     flags
         Doubts about the comparison.
+    not_drawn
+        Why no lines are drawn over the photos, a sentence; empty where they are.
+    notices
+        What to know before reading the figures.
     """
 
     title: str
@@ -241,9 +245,11 @@ class Panel:
     density_unit: DensityUnit = "mm/cm²"
     haze_unit: str = ""
     as_seen: bool = False
-    more_shots: int | None = None
+    more_shots: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     flags: tuple[Flag, ...] = ()
+    not_drawn: str = ""
+    notices: tuple[Flag, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

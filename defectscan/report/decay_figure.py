@@ -4,9 +4,7 @@ import html
 import math
 from collections.abc import Callable
 
-import numpy as np
-
-from defectscan.report.figures import WIDTH, Anchor, Drawing, Label, Path
+from defectscan.report.figures import WIDTH, Anchor, Drawing, Label, Path, circle
 from defectscan.report.palette import INKS
 from defectscan.report.wording import number
 from defectscan.workshop.decay_picture import DecayPicture, Point
@@ -15,6 +13,7 @@ from defectscan.workshop.evidence import Figure
 HEIGHT = 264.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 350.0, 24.0, 198.0
 _SMALL = 10.0
+_DOT = 4.5
 _Place = Callable[[float], float]
 _Marks = list[Path | Label]
 
@@ -135,8 +134,7 @@ def _state(point: Point, x: _Place, y: _Place, *, fill: str) -> _Marks:
     at, level = x(along.value), y(density.value)
     across = ((x(along.low), level), (x(along.high), level))
     upright = ((at, y(density.low)), (at, y(density.high)))
-    angles = np.linspace(0, 2 * math.pi, 24, endpoint=False)
-    dot = tuple((at + 4.5 * math.cos(a), level + 4.5 * math.sin(a)) for a in angles)
+    dot = circle((at, level), _DOT, 24)
     return [
         Path(points=across, stroke="ink", width=1.2),
         Path(points=upright, stroke="ink", width=1.2),
@@ -168,9 +166,9 @@ def _key(picture: DecayPicture, *, fits: bool) -> _Marks:
 
 
 def _state_key(name: str, x: float, y: float) -> _Marks:
-    angles = np.linspace(0, 2 * math.pi, 24, endpoint=False)
-    dot = tuple((x + 4.5 * math.cos(a), y - 3.5 + 4.5 * math.sin(a)) for a in angles)
-    mark = Path(points=dot, fill="paper", stroke="ink", width=1.2, closed=True)
+    mark = Path(
+        points=circle((x, y - 3.5), _DOT, 24), fill="paper", stroke="ink", width=1.2, closed=True
+    )
     return [mark, _small(209, y, name)]
 
 

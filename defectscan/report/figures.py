@@ -142,7 +142,7 @@ def draw_rose(
     ring = _ticks(0.0, top)[-1]
     top = max(top, ring)
     marks: list[Path | Label] = [
-        Path(points=_circle(centre, radius * share), stroke="hair", width=0.8, closed=True)
+        Path(points=circle(centre, radius * share), stroke="hair", width=0.8, closed=True)
         for share in (math.sqrt(0.25 * ring / top), math.sqrt(ring / top))
     ]
     marks += [
@@ -236,7 +236,7 @@ def _point(estimate: Estimate, y: float, place: _Place) -> list[Path | Label]:
             place(100.0 if high is None else high),
         )
         marks += _whisker(left, right, y, open_left=left <= place(-math.inf))
-    dot = _circle((place(value), y), 5.5, 24)
+    dot = circle((place(value), y), 5.5, 24)
     return [*marks, Path(points=dot, fill="after", stroke="paper", width=1.2, closed=True)]
 
 
@@ -301,9 +301,10 @@ def _polar(centre: tuple[float, float], radius: float, angle_deg: float) -> tupl
     return centre[0] + radius * math.cos(angle), centre[1] + radius * math.sin(angle)
 
 
-def _circle(
+def circle(
     centre: tuple[float, float], radius: float, n: int = 72
 ) -> tuple[tuple[float, float], ...]:
+    """Return the corners of a polygon that looks round."""
     return tuple(_polar(centre, radius, 360 * i / n) for i in range(n))
 
 

@@ -7,10 +7,9 @@ from defectscan.report.content import (
     KINDS,
     UNKNOWN,
     Estimate,
-    Flag,
+    Kind,
     Line,
     Panel,
-    PhotoConditions,
     State,
     Status,
 )
@@ -25,8 +24,6 @@ from defectscan.report.figures import (
 )
 from defectscan.report.page import (
     Block,
-    Card,
-    Cards,
     Chapter,
     Chart,
     Charts,
@@ -37,7 +34,9 @@ from defectscan.report.page import (
     Text,
     Wipe,
 )
+from defectscan.report.photo_cards import photo_blocks
 from defectscan.report.pictures import (
+    LONGEST_PX,
     THUMBNAIL_PX,
     Layer,
     Photo,
@@ -65,46 +64,51 @@ _FRAME_KEY = ("frame", "Measuring zone, highlight")
 
 def panel_chapter(panel: Panel) -> Chapter:
     """Order the sections of one panel."""
-    before = encode(panel.before.picture.image)
+    before = _encoded(panel.before)
     registration = panel.registration
     warped = registration.after_on_before if registration is not None else None
     after = encode(warped) if warped is not None else None
     as_taken = None
     if panel.after is not None:
-        image = panel.after.picture.image
-        as_taken = encode(image, THUMBNAIL_PX) if after is not None else encode(image)
+        as_taken = _encoded(panel.after, LONGEST_PX if after is None else THUMBNAIL_PX)
     states = (panel.before,) if panel.after is None else (panel.before, panel.after)
     flags = tuple(flag for state in states for flag in state.flags) + panel.flags
     n_flags = len(flags) + sum(len(photo.flags) for state in states for photo in state.photos)
     sections = [
         Section(
-            title="", blocks=(headline(panel, n_flags), *_as_seen_note(panel), *_more_shots(panel))
+            title="",
+            blocks=(
+                headline(panel, n_flags),
+                *([Flags(flags=panel.notices)] if panel.notices else []),
+                *_as_seen_note(panel),
+                *_more_shots(panel),
+            ),
         ),
         Section(title="Pictures", blocks=_picture_blocks(panel, before, after, as_taken)),
         Section(title="Numbers", blocks=_number_blocks(panel)),
         Section(title="By kind", blocks=_kind_blocks(panel)),
         *_direction_section(panel),
         *_map_section(panel, before, after, as_taken),
-        Section(title="Photos", blocks=_photo_blocks(panel, flags, before, as_taken)),
+        Section(title="Photos", blocks=photo_blocks(panel, flags, before, as_taken)),
     ]
     return Chapter(title=panel.title, sections=tuple(sections))
 
 
+def _encoded(state: State, longest_px: int = LONGEST_PX) -> Photo | None:
+    return None if state.picture is None else encode(state.picture.image, longest_px)
+
+
 def _more_shots(panel: Panel) -> tuple[Block, ...]:
     """Say how many more shots would make the correction surer, and what was set aside."""
-    said = [f"Set aside: {reason}." for reason in panel.set_aside]
-    if panel.more_shots:
-        plural = "s" * (panel.more_shots > 1)
-        said.append(
-            f"About {panel.more_shots} more shot{plural} of each state, with the highlight"
-            " elsewhere in each, would bring the correction to ±3 points."
-        )
+    said = [*(f"Set aside: {reason}." for reason in panel.set_aside), *panel.more_shots]
     return (Text(paragraphs=tuple(said)),) if said else ()
 
 
 def _picture_blocks(
-    panel: Panel, before: Photo, after: Photo | None, as_taken: Photo | None
+    panel: Panel, before: Photo | None, after: Photo | None, as_taken: Photo | None
 ) -> tuple[Block, ...]:
+    if panel.not_drawn or before is None:
+        return _as_taken(panel, before, as_taken)
     if panel.registration is not None and after is not None:
         lines = panel.registration.lines
         before_plate = Plate(title="Before", photo=before)
@@ -112,7 +116,7 @@ def _picture_blocks(
         overlay = Plate(
             title="What became of the lines",
             photo=after,
-            layers=(*_status_layers(lines), frame_layer(panel.before.picture)),
+            layers=(*_status_layers(lines), *_frame(panel.before)),
         )
         return (
             Wipe(
@@ -152,9 +156,21 @@ def _picture_blocks(
     )
 
 
+def _as_taken(panel: Panel, before: Photo | None, after: Photo | None) -> tuple[Block, ...]:
+    """Show the photos without lines, and say why there are none."""
+    named = (("Before" if panel.after else "This state", before), ("After", after))
+    plates = tuple(Plate(title=title, photo=photo) for title, photo in named if photo is not None)
+    note = Text(paragraphs=(panel.not_drawn,))
+    return (note, Plates(plates=plates, caption="As taken.")) if plates else (note,)
+
+
 def _own_lines(title: str, state: State, photo: Photo) -> Plate:
-    layers = (*_kind_layers(state.picture.lines), frame_layer(state.picture))
-    return Plate(title=title, photo=photo, layers=layers)
+    lines = () if state.picture is None else state.picture.lines
+    return Plate(title=title, photo=photo, layers=(*_kind_layers(lines), *_frame(state)))
+
+
+def _frame(state: State) -> tuple[Layer, ...]:
+    return () if state.picture is None else (frame_layer(state.picture),)
 
 
 def _status_layers(lines: tuple[Line, ...]) -> tuple[Layer, ...]:
@@ -175,16 +191,20 @@ def _status_key(lines: tuple[Line, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def _kind_key(panel: Panel) -> tuple[tuple[str, str], ...]:
-    before = Counter(line.kind for line in panel.before.picture.lines)
+    before = _counted(panel.before)
     if panel.after is None:
         kinds = tuple((kind, f"{KIND_NAMES[kind]}: {before[kind]}") for kind in KINDS)
     else:
-        after = Counter(line.kind for line in panel.after.picture.lines)
+        after = _counted(panel.after)
         kinds = tuple(
             (kind, f"{KIND_NAMES[kind]}: {before[kind]} before, {after[kind]} after")
             for kind in KINDS
         )
     return (*kinds, _FRAME_KEY)
+
+
+def _counted(state: State) -> Counter[Kind]:
+    return Counter(line.kind for line in (state.picture.lines if state.picture else ()))
 
 
 def _number_blocks(panel: Panel) -> tuple[Block, ...]:
@@ -208,7 +228,7 @@ def _number_blocks(panel: Panel) -> tuple[Block, ...]:
         )
     ]
     if panel.after is not None:
-        estimates = [("All lines", correction_of(panel))]
+        estimates = [("Swirls and trails", correction_of(panel))]
         estimates += [
             (KIND_NAMES[kind], panel.kind_corrections[kind])
             for kind in KINDS
@@ -288,12 +308,12 @@ def _direction_section(panel: Panel) -> tuple[Section, ...]:
 
 
 def _map_section(
-    panel: Panel, before: Photo, after: Photo | None, as_taken: Photo | None
+    panel: Panel, before: Photo | None, after: Photo | None, as_taken: Photo | None
 ) -> tuple[Section, ...]:
-    if panel.density_map is None:
+    photo = after or as_taken or before
+    if panel.density_map is None or photo is None:
         return ()
     cells = heat(panel.density_map, panel.density_unit)
-    photo = after or as_taken or before
     what = "left " if panel.after else ""
     plate = Plate(title=f"Lines {what}per area", photo=photo, heat=cells)
     caption = (
@@ -301,64 +321,6 @@ def _map_section(
     )
     title = "Where lines are left" if panel.after else "Where the lines are"
     return (Section(title=title, blocks=(Plates(plates=(plate,), caption=caption),)),)
-
-
-def _photo_blocks(
-    panel: Panel, flags: tuple[Flag, ...], before: Photo, as_taken: Photo | None
-) -> tuple[Block, ...]:
-    cards = _cards("Before" if panel.after else "Photo", panel.before.photos, before)
-    if panel.after is not None and as_taken is not None:
-        cards += _cards("After", panel.after.photos, as_taken)
-    blocks: list[Block] = [Flags(flags=flags)] if flags else []
-    blocks.append(Cards(cards=cards))
-    registration = panel.registration
-    if registration is not None and registration.after_on_before is not None:
-        residual = wording.measure(registration.residual_px, "px")
-        overlap = wording.known(registration.overlap)
-        share = wording.NOT_KNOWN if overlap is None else wording.share(overlap)
-        fit = (
-            f"Registration: the photo after fits the one before to {residual}; share of the frame"
-            f" that both show: {share}."
-        )
-        blocks.append(Text(paragraphs=(fit,)))
-    return tuple(blocks)
-
-
-def _cards(name: str, photos: tuple[PhotoConditions, ...], shown: Photo) -> tuple[Card, ...]:
-    """Make a card for each photo of a state, its first one with the photo as taken."""
-    return tuple(
-        Card(
-            title=f"{name} {i}" if len(photos) > 1 else name,
-            rows=_conditions(photo),
-            flags=photo.flags,
-            plate=Plate(title="As taken", photo=shown) if i == 1 else None,
-        )
-        for i, photo in enumerate(photos, 1)
-    )
-
-
-def _conditions(photo: PhotoConditions) -> tuple[tuple[str, str], ...]:
-    spot = photo.highlight
-    f_number = wording.number(photo.f_number)
-    return (
-        ("File", photo.file),
-        ("SHA-256", photo.sha256[:12]),
-        ("Size", f"{photo.width_px} \N{MULTIPLICATION SIGN} {photo.height_px} px"),
-        ("Scale", wording.measure(photo.mm_per_px, "mm per px")),
-        ("Exposure", wording.exposure_time(photo.exposure_time_s)),
-        ("Aperture", f_number if f_number == wording.NOT_KNOWN else f"f/{f_number}"),
-        ("ISO", wording.number(photo.iso)),
-        ("Focal length", wording.measure(photo.focal_length_mm, "mm")),
-        (
-            "Highlight",
-            "none found"
-            if spot is None
-            else f"at {spot.x_px:.0f}, {spot.y_px:.0f} px; radius {spot.radius_px:.0f} px",
-        ),
-        ("Glint radius", wording.measure(photo.glint_radius_px, "px")),
-        ("Measuring zone", wording.measure(photo.zone_area_cm2, "cm²")),
-        ("Lines", wording.NOT_KNOWN if photo.n_lines is None else str(photo.n_lines)),
-    )
 
 
 def _as_seen_note(panel: Panel) -> tuple[Block, ...]:

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from defectscan.flags import Flag
+from defectscan.flags import Doubt
 from defectscan.measurement.comparison import Correction, Fate
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.score import Interval
@@ -52,7 +52,7 @@ def of_score(score: PanelScore) -> Record:
         "haze": None if score.haze is None else _interval(score.haze),
         "shots": [_shot(shot) for shot in score.shots],
         "set_aside": [{"file": one.file, "reason": one.reason} for one in score.set_aside],
-        "flags": [_flag(flag) for flag in score.flags],
+        "flags": [of_flag(flag) for flag in score.flags],
     }
 
 
@@ -92,7 +92,7 @@ def of_comparison(comparison: Comparison) -> Record:
         }
         if registered
         else None,
-        "flags": [_flag(flag) for flag in comparison.flags],
+        "flags": [of_flag(flag) for flag in comparison.flags],
     }
 
 
@@ -152,7 +152,8 @@ def _shot(shot: MeasuredShot) -> Record:
     }
 
 
-def _flag(flag: Flag) -> Record:
+def of_flag(flag: Doubt) -> Record:
+    """Return the record of a doubt."""
     return {"name": flag.name.lower(), "text": flag.text, "advice": flag.advice}
 
 

@@ -93,7 +93,7 @@ def _with_words(picture: Image.Image, split: Split) -> bytes:
     """Put the figures above the picture, and the halves' names on them."""
     heading = f"Correction {wording.correction(words.correction_estimate(split.correction))}"
     rows = [
-        f"{what}, {name}: {density(score)}"
+        f"{what}, {name}: {words.density(score)}"
         for what, name, score in (
             ("untouched", split.untouched, split.before),
             ("polished", f"{split.polished} (guessed)" if split.guessed else split.polished,
@@ -118,15 +118,6 @@ def _with_words(picture: Image.Image, split: Split) -> bytes:
     buffer = io.BytesIO()
     page.save(buffer, "JPEG", quality=QUALITY)
     return buffer.getvalue()
-
-
-def density(score: PanelScore) -> str:
-    """Write a half's line density with its interval."""
-    return wording.density_and_interval(
-        words.estimate(score.line_density),
-        "mm/cm²" if score.has_scale else "px/px²",
-        limit=score.detection_limit,
-    )
 
 
 def _label(

@@ -1,6 +1,6 @@
 """The figures as a few lines on the terminal."""
 
-from defectscan.flags import Flag
+from defectscan.flags import Doubt
 from defectscan.measurement.comparison import Correction
 from defectscan.measurement.score import Interval
 from defectscan.measurement.state import PanelScore
@@ -31,7 +31,7 @@ def of_score(score: PanelScore) -> str:
     """Return the lines for one state."""
     grade = "" if score.grade is None else f", grade {score.grade} of 5"
     aside = [f"- set aside: {one.reason}" for one in score.set_aside]
-    return "\n".join([f"Line density {_density(score)}{grade}", *_flags(score.flags), *aside])
+    return "\n".join([f"Line density {density(score)}{grade}", *flag_lines(score.flags), *aside])
 
 
 def of_comparison(comparison: Comparison) -> str:
@@ -41,10 +41,10 @@ def of_comparison(comparison: Comparison) -> str:
     return "\n".join(
         [
             f"Correction {wording.correction(correction_estimate(comparison.correction))}",
-            f"Before     {_density(comparison.before)}",
-            f"After      {_density(comparison.after)}",
+            f"Before     {density(comparison.before)}",
+            f"After      {density(comparison.after)}",
             *more_shots(comparison),
-            *_flags(tuple(dict.fromkeys(flags))),
+            *flag_lines(tuple(dict.fromkeys(flags))),
             *(f"- set aside: {one.reason}" for one in aside),
             CAUTION,
         ]
@@ -56,17 +56,20 @@ def more_shots(comparison: Comparison) -> list[str]:
     more = comparison.more_shots
     if not more:
         return []
-    shots = f"{more} more shot{'s' * (more > 1)} of each state"
-    points = f"±{WANTED_POINTS:.0f} points"
-    return [f"About {shots}, the highlight elsewhere in each, would bring it to {points}."]
+    shots = (
+        f"{more} more shot{'s' * (more > 1)} of each state, with the highlight elsewhere in each"
+    )
+    return [f"About {shots}, would bring the correction to ±{WANTED_POINTS:.0f} points."]
 
 
-def _density(score: PanelScore) -> str:
+def density(score: PanelScore) -> str:
+    """Return a state's line density with its interval."""
     unit: DensityUnit = "mm/cm²" if score.has_scale else "px/px²"
     return wording.density_and_interval(
         estimate(score.line_density), unit, limit=score.detection_limit
     )
 
 
-def _flags(flags: tuple[Flag, ...]) -> list[str]:
+def flag_lines(flags: tuple[Doubt, ...]) -> list[str]:
+    """Return a line for each doubt: what it means, and what to do."""
     return [f"- {flag.text} {flag.advice}" for flag in flags]

@@ -19,6 +19,7 @@ from defectscan.simulation.specimen import Pass, RenderedState, Specimen, Stand,
 from defectscan.simulation.truth import TRUTH, file_names, write_pair
 
 FORMAT = "defectscan.sample_job/1"
+TITLE = "Touring motorcycle, rendered example"
 SCENARIO = (
     "Invented for this demonstration, and rendered, not photographed: a touring motorcycle, put "
     "together from panels of four colours, comes into a workshop bay after some winters of "
@@ -224,6 +225,7 @@ def _job(panels: tuple[DemoPanel, ...], records: list[dict[str, Any]]) -> dict[s
     return {
         "format": FORMAT,
         "invented": True,
+        "title": TITLE,
         "scenario": SCENARIO,
         "panels": [
             {

@@ -8,7 +8,9 @@ import pytest
 from defectscan.measurement.glint import circles
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import Partner, carried, groove_numbers, pair_weight
-from defectscan.measurement.score import NO_THINNING, count_lines, zone_grid
+from defectscan.measurement.score import count_lines
+from defectscan.measurement.thinning import NO_THINNING
+from defectscan.measurement.window import zone_grid
 from tests.drawn_lines import lit_grooves, no_lines, ring_zone, shot_of, straight_lines
 
 SHAPE = (540, 720)

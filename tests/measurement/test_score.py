@@ -10,17 +10,9 @@ from scipy.stats import chi2
 
 from defectscan.measurement.glint import Glint, circles
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.score import (
-    NO_THINNING,
-    Count,
-    Shot,
-    Thinning,
-    count_lines,
-    detection_limit,
-    fit_thinning,
-    interval,
-    zone_grid,
-)
+from defectscan.measurement.score import Count, count_lines, detection_limit, interval
+from defectscan.measurement.thinning import NO_THINNING, Thinning, fit_thinning
+from defectscan.measurement.window import Shot, zone_grid
 from tests.drawn_lines import (
     Floats,
     Mask,

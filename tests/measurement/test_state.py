@@ -12,7 +12,6 @@ from defectscan.imaging.photo import Exposure, Photo
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.score import NO_THINNING
 from defectscan.measurement.state import (
     GRADE_LIMITS_MM_PER_CM2,
     MeasuredShot,
@@ -22,6 +21,7 @@ from defectscan.measurement.state import (
     once,
     score_state,
 )
+from defectscan.measurement.thinning import NO_THINNING
 from tests.drawn_lines import (
     SURE,
     lit_grooves,

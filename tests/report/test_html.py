@@ -292,7 +292,8 @@ def test_page_is_made_of_the_same_parts_as_the_gold_one(page: Reader) -> None:
 
 
 def test_more_shots_and_photos_set_aside_are_told(content: ReportContent, panel: Panel) -> None:
-    told = replace(panel, more_shots=4, set_aside=("b.jpg: <no highlight>",))
+    more = ("About 4 more shots of each state would do.",)
+    told = replace(panel, more_shots=more, set_aside=("b.jpg: <no highlight>",))
     page = Reader(render_html(replace(content, panels=(told,))))
     assert any(text.startswith("About 4 more shots of each state") for text in page.texts)
     assert "Set aside: b.jpg: <no highlight>." in page.texts
