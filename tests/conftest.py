@@ -3,10 +3,12 @@
 import contextlib
 import importlib
 import io
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from defectscan.measurement.state import PanelScore
@@ -16,6 +18,10 @@ from defectscan.simulation.furniture import BRIGHT_METAL, strip, tape_piece
 from defectscan.simulation.specimen import RenderedState, Specimen, Stand, render_states
 
 MM_PER_PX = 0.1
+
+# The same cases in every run; HYPOTHESIS_PROFILE=default draws new ones.
+hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
+hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -157,7 +157,7 @@ def _colour(icc_profile: bytes | None, mode: str) -> _Colour:
         to_srgb = ImageCms.buildTransform(
             profile, srgb, own_mode, "RGB", ImageCms.Intent.RELATIVE_COLORIMETRIC
         )
-    except (ImageCms.PyCMSError, OSError, KeyError):
+    except (ImageCms.PyCMSError, OSError, KeyError, UnicodeDecodeError):
         return _Colour()
     through_profile = _Colour(mode=own_mode, to_srgb=to_srgb, convert_first=True)
     if own_mode == "CMYK" or _change(Image.linear_gradient("L").convert(own_mode), to_srgb) > 1:

@@ -6,7 +6,7 @@ import struct
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from PIL import Image, ImageCms
@@ -351,6 +351,7 @@ def test_unfit_profile_is_ignored(profile: bytes) -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, len(SRGB) - 1), st.integers(0, 255))
+@example(16, 128)  # a colour space that is no ASCII
 def test_damaged_profile_raises_nothing(position: int, value: int) -> None:
     damaged = bytearray(DISPLAY_P3)
     damaged[position] = value
