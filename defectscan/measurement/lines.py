@@ -96,6 +96,14 @@ class Lines:
         borders = np.searchsorted(self.line, np.arange(self.n + 1))
         return [self.xy_px[a:b] for a, b in pairwise(borders)]
 
+    def middles(self) -> tuple[Floats, Floats]:
+        """Return each line's middle and direction there, both (n, 2)."""
+        n = self.total(np.ones(len(self.line)))
+        middle = np.stack([self.total(self.xy_px[:, k]) / n for k in (0, 1)], axis=-1)
+        x, y = self.tangent[:, 0], self.tangent[:, 1]
+        angle = np.arctan2(self.total(2 * x * y), self.total(x**2 - y**2)) / 2
+        return middle, np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+
     def total(self, values: Floats) -> Floats:
         """Return the sums of values of points, shape (m,), over each line, shape (n,)."""
         return np.bincount(self.line, weights=values, minlength=self.n)

@@ -1,6 +1,6 @@
 """Line density of one state with its interval: Horvitz-Thompson over lines and shots."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -95,7 +95,7 @@ class Count:
 def count_lines(
     shots: Sequence[Shot],
     *,
-    weights: Sequence[Callable[[Floats, Floats], Floats]] | None = None,
+    by_direction: bool = True,
     thinning: Thinning | None = None,
 ) -> Count:
     """Weigh the lines of all shots by what their lamps could show.
@@ -108,9 +108,10 @@ def count_lines(
     ----------
     shots
         Of one state, at least one.
-    weights
-        For each shot a weight of points (n, 2) with needed tilts (n, 2), applied to lines and
-        exposure alike; directions are then not told apart.
+    by_direction
+        Whether each direction has its own exposure, or the mean of all: two states of one panel
+        under about the same lamp are missing about the same directions, and their ratio is the
+        steadier for not being weighted by them.
     thinning
         From `fit_thinning`, where lines of more shots than these tell it.
 
@@ -118,14 +119,13 @@ def count_lines(
     ----------
     Horvitz and Thompson, J. Am. Stat. Assoc. 47 (1952) 663.
     """
-    each = [None] * len(shots) if weights is None else weights
     if thinning is None:
         thinning = fit_thinning(shots)
-    views = [_View.of(shot, weight, thinning) for shot, weight in zip(shots, each, strict=True)]
+    views = [_View.of(shot, thinning) for shot in shots]
     limits = np.array([view.limit_px for view in views])
     exposure = np.sum([view.exposure for view in views], axis=0)
     mean_exposure = float(exposure.mean())
-    if weights is not None:
+    if not by_direction:
         exposure = np.full(N_SECTORS, mean_exposure)
     seen = exposure > LEAST_EXPOSURE_SHARE * mean_exposure
     weight = np.where(seen, 1 / np.maximum(exposure, 1e-12), 0.0)
@@ -170,9 +170,7 @@ class _View:
     thinned: bool
 
     @classmethod
-    def of(
-        cls, shot: Shot, weight: Callable[[Floats, Floats], Floats] | None, thinning: Thinning
-    ) -> "_View":
+    def of(cls, shot: Shot, thinning: Thinning) -> "_View":
         glint, lines = shot.glint, shot.lines
         reach = WINDOW_SHARE * glint.reach_px
         grid, grid_tilt = zone_grid(shot)
@@ -208,9 +206,6 @@ class _View:
             typical = float(lines.length_px.sum()) / max(lines.n, 1)
         inside = size <= limit
         emphasis = left[inside]
-        if weight is not None:
-            counted = counted * weight(lines.xy_px, tilt)
-            emphasis = emphasis * weight(grid[inside], grid_tilt[inside])
         angle = np.arctan2(lines.tangent[:, 1], lines.tangent[:, 0])
         sector = direction_sector(angle, N_SECTORS)
         cell = GRID_PX**2
@@ -220,9 +215,8 @@ class _View:
                 for number in range(N_SECTORS)
             ]
         )
-        length, area = 1.0, 1.0
-        if shot.mm_per_px is not None:
-            length, area = shot.mm_per_px, shot.mm_per_px**2 / 100
+        length = shot.pixel
+        area = length**2 / (1 if shot.mm_per_px is None else 100)
         return cls(
             lines=lines,
             counted=counted * length,

@@ -24,6 +24,7 @@ Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 CROWDED_SHARE = 0.1
+SCALE_STEP_PX = 32
 GRADE_LIMITS_MM_PER_CM2 = (2.0, 10.0, 30.0, 80.0, 200.0)
 
 
@@ -126,13 +127,16 @@ def score_state(
         above its limit.
     to_frame
         For each shot the homography to one common frame, `None` where it is not known: a groove
-        that several shots show is then one piece of evidence.
+        that several shots show is then one piece of evidence, and the stated scale, which is
+        that of the frame, is carried to shots from nearer or further away.
     thinning
         As for `score.count_lines`.
     set_aside
         Photos that could not be used.
     """
     noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
+    if to_frame is not None:
+        shots = [_in_scale(s, matrix) for s, matrix in zip(shots, to_frame, strict=True)]
     counted = [
         replace(shot.shot, lines=shot.shot.lines.of(_above(shot.shot.lines, shot.noise, noise)))
         for shot in shots
@@ -195,6 +199,22 @@ def score_state(
     )
 
 
+def _in_scale(shot: MeasuredShot, to_frame: Floats | None) -> MeasuredShot:
+    """Return a shot with the scale that its map to the frame tells, unless a card tells it."""
+    if to_frame is None or shot.card is not None:
+        return shot
+    y, x = np.nonzero(shot.shot.zone[::SCALE_STEP_PX, ::SCALE_STEP_PX])
+    if not len(x):
+        return shot
+    places = np.stack([x, y], axis=-1) * float(SCALE_STEP_PX)
+    # A homography changes areas by its determinant over the cube of its divisor.
+    divisor = places @ to_frame[2, :2] + to_frame[2, 2]
+    spans = float(np.sqrt(np.mean(np.abs(np.linalg.det(to_frame) / divisor**3))))
+    scale = shot.shot.mm_per_px
+    known = replace(shot.shot, mm_per_px=None if scale is None else scale * spans, frame_px=spans)
+    return replace(shot, shot=known)
+
+
 def in_frame(shots: Sequence[Shot], to_frame: Sequence[Floats | None] | None) -> list[Lines | int]:
     """Return the lines of each shot in a common frame, or how many there are where unknown."""
     if to_frame is None:
@@ -230,14 +250,11 @@ def _scratch_shares(shots: Sequence[MeasuredShot]) -> Floats:
 
     They shine whatever their direction, so the lamp's acceptance does not apply to them.
     """
-    area = sum(float(s.shot.zone.sum()) * (s.shot.mm_per_px or 1) ** 2 for s in shots)
+    area = sum(float(s.shot.zone.sum()) * s.shot.pixel**2 for s in shots)
     if shots[0].shot.mm_per_px is not None:
         area /= 100
     return np.concatenate(
-        [
-            shot.scratches.total(shot.scratches.length_px) * (shot.shot.mm_per_px or 1) / area
-            for shot in shots
-        ]
+        [shot.scratches.total(shot.scratches.length_px) * shot.shot.pixel / area for shot in shots]
     )
 
 
@@ -248,6 +265,24 @@ def _scratch_density(share: Floats, rng: np.random.Generator) -> Interval:
     low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
     value = float(share.sum())
     return Interval(value=value, low=min(low, value), high=max(high, value))
+
+
+def whole_count(state: PanelScore, thinning: Thinning) -> Count:
+    """Return the count of all lines and deep scratches, directions not told apart.
+
+    Parameters
+    ----------
+    state
+        The score.
+    thinning
+        As for `score.count_lines`.
+    """
+    count = count_lines([shot.shot for shot in state.shots], by_direction=False, thinning=thinning)
+    return replace(
+        count,
+        share=np.append(count.share, state.scratch_share),
+        false=np.append(count.false, np.zeros(len(state.scratch_share))),
+    )
 
 
 def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:

@@ -38,6 +38,9 @@ class Shot:
         Millimetres per working pixel; `None` where the scale is unknown.
     scale_error
         Its relative standard error, 0 where it was given.
+    frame_px
+        Pixels of the state's first shot that one pixel spans, where registration tells; used
+        where the scale is unknown.
     """
 
     lines: Lines
@@ -45,6 +48,12 @@ class Shot:
     glint: Glint
     mm_per_px: float | None
     scale_error: float = 0.0
+    frame_px: float = 1.0
+
+    @property
+    def pixel(self) -> float:
+        """Length of a pixel, in mm where the scale is known, else in pixels of the first shot."""
+        return self.frame_px if self.mm_per_px is None else self.mm_per_px
 
 
 def zone_grid(shot: Shot) -> tuple[Floats, Floats]:

@@ -205,6 +205,17 @@ def test_directions_are_told_apart() -> None:
     assert mean == pytest.approx(SPARSE, abs=2.6 * error)
 
 
+def test_pooled_directions_are_as_unbiased() -> None:
+    shots = [strewn(seed, density=SPARSE) for seed in range(60)]
+    ratio = [
+        count_lines([shot], by_direction=False, thinning=NO_THINNING).density
+        / count_lines([shot], thinning=NO_THINNING).density
+        for shot in shots
+    ]
+    assert np.mean(ratio) == pytest.approx(1, abs=0.02)
+    assert np.std(ratio) > 0
+
+
 def test_a_part_of_the_ring_cut_off_does_not_bias() -> None:
     # Trim hides all to the right of the highlight; opposite sides show the same directions.
     half = ZONE.copy()

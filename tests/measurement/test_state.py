@@ -3,6 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -20,6 +21,7 @@ from defectscan.measurement.state import (
     of_kind,
     once,
     score_state,
+    whole_count,
 )
 from defectscan.measurement.thinning import NO_THINNING
 from tests.drawn_lines import (
@@ -128,6 +130,17 @@ def test_kinds_add_up() -> None:
     assert Flag.UNEVEN_DIRECTIONS in score.flags
 
 
+def test_the_whole_holds_deep_scratches() -> None:
+    scratch = straight_lines([(80, 60, 80, 400)])
+    with_scratch = scored(measured(strewn(1), scratches=scratch))
+    without = scored(measured(strewn(1)))
+    whole, rest = (whole_count(score, NO_THINNING) for score in (with_scratch, without))
+    added = with_scratch.kinds[Kind.DEEP_SCRATCH].value
+    assert added > 0
+    assert whole.density - rest.density == pytest.approx(added)
+    assert len(whole.share) == len(whole.false) == len(rest.share) + 1
+
+
 def test_shots_are_pooled() -> None:
     one = measured(strewn(4))
     nothing = measured(no_lines())
@@ -152,6 +165,30 @@ def test_a_groove_seen_twice_is_one_piece_of_evidence() -> None:
     )
     assert same.high - same.low > 1.2 * (apart.high - apart.low)
     assert same.high - same.low == pytest.approx(alone.high - alone.low, rel=0.2)
+
+
+@pytest.mark.parametrize("mm_per_px", [MM_PER_PX, None])
+def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | None) -> None:
+    # Three pixels of the second shot are two of the first: its lines are shorter than they look.
+    lines = strewn(9)
+    nearer = np.array([[2 / 3, 0, 40.0], [0, 2 / 3, 30.0], [0, 0, 1]])
+    shots = [measured(lines, mm_per_px=mm_per_px)]
+    plain = score_state(shots, np.random.default_rng(0))
+    carried = score_state(shots, np.random.default_rng(0), to_frame=[nearer])
+    assert carried.line_density.value == pytest.approx(1.5 * plain.line_density.value)
+    assert carried.shots[0].shot.pixel == pytest.approx(2 / 3 * plain.shots[0].shot.pixel)
+    unknown = score_state(shots, np.random.default_rng(0), to_frame=[None])
+    assert unknown.line_density.value == pytest.approx(plain.line_density.value)
+    # A perspective map: the mean over the zone.
+    tilted = np.array([[1, 0, 0], [0, 1, 0], [4e-4, 0, 1.0]])
+    there = cv2.perspectiveTransform(
+        np.array([[[0, 0], [719, 0], [719, 539], [0, 539]]], dtype=np.float64), tilted
+    )
+    whole = np.ones(SHAPE, dtype=bool)
+    full = replace(shots[0], shot=replace(shots[0].shot, zone=whole))
+    found = score_state([full], np.random.default_rng(0), to_frame=[tilted]).shots[0].shot
+    area = cv2.contourArea(there.astype(np.float32)) / (719 * 539)
+    assert found.frame_px == pytest.approx(np.sqrt(area), rel=0.02)
 
 
 def test_lines_are_counted_above_the_poorer_photos_noise() -> None:
