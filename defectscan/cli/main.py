@@ -7,7 +7,8 @@ import typer
 from defectscan.cli.card import card
 from defectscan.cli.check import check
 from defectscan.cli.compare import compare
-from defectscan.cli.job_next import job
+from defectscan.cli.job_report import job
+from defectscan.cli.judge_results import judge
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score
@@ -30,6 +31,7 @@ app.command()(report)
 app.command()(render)
 app.command()(card)
 app.add_typer(job, name="job")
+app.add_typer(judge, name="judge")
 
 
 def _show_version(wanted: bool) -> None:

@@ -277,6 +277,24 @@ def render_states(
     return states[0], states[1]
 
 
+def first_scene(panel: Panel, stand: Stand) -> Scene:
+    """Return where lamp and camera stand in the first shot.
+
+    Parameters
+    ----------
+    panel, stand
+        What is photographed, and from where.
+
+    Raises
+    ------
+    DefectscanError
+        If the panel curves out of the sight of lamp or camera within the picture.
+    """
+    scene = _scene(panel, stand)
+    check_in_sight(scene)
+    return scene
+
+
 def check_in_sight(scene: Scene) -> None:
     """Check that all of the picture shows panel on which the lamp shines.
 

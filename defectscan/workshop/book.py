@@ -13,7 +13,16 @@ from typing import Self, TypeVar, cast
 import sqlalchemy as sa
 
 from defectscan.workshop.book_database import FILE, URL_FILE, URL_VARIABLE, Database
-from defectscan.workshop.book_entries import KIND_NAMES, KINDS, BookError, Content, Entry, Job
+from defectscan.workshop.book_entries import (
+    KIND_NAMES,
+    KINDS,
+    ROOTS,
+    BookError,
+    Content,
+    Deck,
+    Entry,
+    Job,
+)
 from defectscan.workshop.book_rows import (
     STANDS,
     check_references,
@@ -105,7 +114,8 @@ class Book:
         contents
             Things that name others by the numbers of the same job's entries.
         job_id
-            The job; not needed for a job itself, which gets the next number.
+            The job, or the deck that stands by itself; not needed for these themselves. A job gets
+            the next number.
 
         Raises
         ------
@@ -121,12 +131,14 @@ class Book:
                     job = replace(content, number=next_job)
                     next_job += 1
                     entries.append(self._entry(cast("Kind", job), next_id, job_id=next_id))
+                elif job_id is None and isinstance(content, ROOTS):
+                    entries.append(self._entry(content, next_id, job_id=next_id))
                 elif job_id is None:
                     raise ValueError(f"a {KIND_NAMES[type(content)]} belongs to a job")
                 else:
                     entries.append(self._entry(content, next_id, job_id=job_id))
                 next_id += 1
-            check_references(connection, [e for e in entries if not isinstance(e.content, Job)])
+            check_references(connection, [e for e in entries if e.job_id != e.id])
             write_entries(connection, entries)
         return entries
 
@@ -238,7 +250,10 @@ class Book:
             if number is not None:
                 found = read_entries(connection, Job, STANDS, named == number)
             else:
-                own = sa.select(ENTRY.c.job_id).where(ENTRY.c.recorded_by == self.who)
+                decks = sa.select(ENTRY.c.id).where(ENTRY.c.kind == KIND_NAMES[Deck])
+                own = sa.select(ENTRY.c.job_id).where(
+                    ENTRY.c.recorded_by == self.who, ENTRY.c.job_id.not_in(decks)
+                )
                 last = connection.scalar(own.order_by(ENTRY.c.id.desc()).limit(1))
                 found = read_entries(connection, Job, STANDS, ENTRY.c.job_id == last)
             total = connection.scalar(sa.select(sa.func.count(sa.distinct(named)))) or 0

@@ -30,6 +30,7 @@ from defectscan.workshop.book_entries import (
     SHA256,
     BookError,
     Content,
+    Deck,
     Entry,
     Shot,
 )
@@ -78,6 +79,7 @@ def export_archive(book: Book, target: Path, *, job_id: int | None, force: bool)
     """
     entries = book.history(job_id)
     hashes = {e.content.sha256 for e in entries if isinstance(e.content, Shot)}
+    hashes |= {name for e in entries if isinstance(e.content, Deck) for name in e.content.sha256s}
     with book.database.reading() as connection:
         rows = connection.execute(sa.select(PHOTO).order_by(PHOTO.c.sha256))
         photos = [dict(row._mapping) for row in rows if row.sha256 in hashes]  # noqa: SLF001

@@ -28,7 +28,7 @@ FILE = "book.sqlite"
 URL_FILE = "database.url"
 URL_VARIABLE = "DEFECTSCAN_DATABASE_URL"
 # The steps in migrations/versions, oldest first.
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 WAIT_S = 30
 _WRITERS_LOCK = 0x6A6F62  # "job", one lock a database
 

@@ -236,6 +236,50 @@ class Result(Content):
     record: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deck(Content):
+    """A deck of photos to be graded; of photos of one job, or standing by itself.
+
+    Attributes
+    ----------
+    ident
+        The deck's own identity, which its files carry.
+    key
+        JSON: its scale, its photos with their measured or true values, and its order.
+    sha256s
+        Of its pictures, kept with the photos, in the order of `key`.
+    """
+
+    ident: str = _text(required=True)
+    title: str = _text()
+    key: dict[str, Any]
+    sha256s: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grades(Content):
+    """What one rater gave the photos of a deck in one session.
+
+    Attributes
+    ----------
+    session
+        The session's own identity, so that a file read twice is entered once.
+    graded_on
+        Date or time of the session, ISO 8601.
+    source
+        Name of the file that it came from.
+    grades
+        JSON: number in the deck to grade; null where the rater could not tell.
+    """
+
+    deck_id: int
+    rater: str = _text(required=True)
+    session: str = _text(required=True)
+    graded_on: str = _text(required=True)
+    source: str = _text()
+    grades: dict[str, Any]
+
+
 KINDS: Mapping[str, type[Content]] = {
     "job": Job,
     "panel": Panel,
@@ -247,7 +291,11 @@ KINDS: Mapping[str, type[Content]] = {
     "note": Note,
     "decision": Decision,
     "result": Result,
+    "deck": Deck,
+    "grades": Grades,
 }
+# What stands by itself: the others belong to one of these.
+ROOTS = (Job, Deck)
 KIND_NAMES = {kind: name for name, kind in KINDS.items()}
 # What the fields that name other things refer to.
 REFERENCES = {
@@ -256,6 +304,7 @@ REFERENCES = {
     "after_pass_id": Pass,
     "state_id": State,
     "before_state_id": State,
+    "deck_id": Deck,
 }
 
 AnyContent_co = TypeVar("AnyContent_co", bound=Content, covariant=True)

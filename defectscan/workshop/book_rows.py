@@ -11,6 +11,7 @@ from defectscan.workshop.book_entries import (
     KIND_NAMES,
     KINDS,
     REFERENCES,
+    ROOTS,
     BookError,
     Content,
     Entry,
@@ -89,11 +90,13 @@ def check_references(connection: sa.Connection, entries: Iterable[Entry[Content]
         for name, kind in REFERENCES.items()
         if (number := getattr(entry.content, name, None)) is not None
     } | {(entry.job_id, "job", entry.job_id) for entry in entries}
+    roots = {KIND_NAMES[root] for root in ROOTS}
     for job_id, kind, number in sorted(wanted):
         there = sa.select(ENTRY.c.job_id, ENTRY.c.kind).where(
             ENTRY.c.id == number, ENTRY.c.thing_id == ENTRY.c.id
         )
-        if connection.execute(there).one_or_none() != (job_id, kind):
+        kinds = roots if kind == "job" else {kind}
+        if connection.execute(there).one_or_none() not in {(job_id, one) for one in kinds}:
             raise BookError(
                 f"entry {number} is no {kind} of this job",
                 allowed="an entry names things of its own job",

@@ -113,5 +113,12 @@ TABLES = {
             _text("version"),
             *map(_json, ("settings", "sha256s", "record")),
         ),
+        _kind("deck", *map(_text, ("ident", "title")), *map(_json, ("key", "sha256s"))),
+        _kind(
+            "grades",
+            _refers("deck_id", nullable=False),
+            *map(_text, ("rater", "session", "graded_on", "source")),
+            _json("grades"),
+        ),
     )
 }

@@ -1,7 +1,8 @@
 """A job as it stands: its panels with their passes, states, readings and results."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
@@ -18,6 +19,19 @@ from defectscan.workshop.book_entries import (
     Shot,
     State,
     TestSpot,
+)
+
+# What a job is made of, in the order in which it is put together.
+_PARTS: tuple[type[Content], ...] = (
+    Panel,
+    TestSpot,
+    Pass,
+    State,
+    Shot,
+    FilmReading,
+    Note,
+    Decision,
+    Result,
 )
 
 
@@ -130,12 +144,22 @@ class JobView:
 
 def view_job(book: Book, job: Entry[Job]) -> JobView:
     """Put together what stands of one job."""
-    ident = job.thing_id
-    passes, states = book.current(Pass, job_id=ident), book.current(State, job_id=ident)
-    shots, results = book.current(Shot, job_id=ident), book.current(Result, job_id=ident)
-    film = book.current(FilmReading, job_id=ident)
-    spots, notes = book.current(TestSpot, job_id=ident), book.current(Note, job_id=ident)
-    decisions = book.current(Decision, job_id=ident)
+    return _view(job, {kind: book.current(kind, job_id=job.thing_id) for kind in _PARTS})
+
+
+def view_jobs(book: Book) -> list[JobView]:
+    """Put together what stands of every job, in order of entry, the book read once."""
+    parts: dict[int, dict[type[Content], list[Entry[Any]]]] = {}
+    for kind in _PARTS:
+        for entry in book.current(kind):
+            parts.setdefault(entry.job_id, {}).setdefault(kind, []).append(entry)
+    return [_view(job, parts.get(job.thing_id, {})) for job in book.current(Job)]
+
+
+def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> JobView:
+    panels, spots, passes, states, shots, film, notes, decisions, results = (
+        parts.get(kind, []) for kind in _PARTS
+    )
 
     def surface(panel_id: int, spot_id: int | None) -> SurfaceView:
         def mine(entry: Entry[Pass] | Entry[State] | Entry[FilmReading]) -> bool:
@@ -149,7 +173,7 @@ def view_job(book: Book, job: Entry[Job]) -> JobView:
         seen.sort(key=lambda state: (state.n_passes, state.entry.thing_id))
         return SurfaceView(passes=own.passes, states=tuple(seen), film=own.film)
 
-    panels = [
+    views = [
         PanelView(
             entry=panel,
             surface=surface(panel.thing_id, None),
@@ -161,11 +185,11 @@ def view_job(book: Book, job: Entry[Job]) -> JobView:
             notes=tuple(n for n in notes if n.content.panel_id == panel.thing_id),
             decisions=tuple(d for d in decisions if d.content.panel_id == panel.thing_id),
         )
-        for panel in book.current(Panel, job_id=ident)
+        for panel in panels
     ]
     return JobView(
         entry=job,
-        panels=tuple(panels),
+        panels=tuple(views),
         notes=tuple(note for note in notes if note.content.panel_id is None),
     )
 

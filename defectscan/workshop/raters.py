@@ -302,8 +302,11 @@ def _welch(here: Floats, elsewhere: Floats, *, level: float) -> Estimate:
     difference = float(here.mean() - elsewhere.mean())
     if np.ptp(here) == 0 and np.ptp(elsewhere) == 0:
         return Estimate(value=difference, low=None, high=None, caution=NO_SPREAD)
-    interval = stats.ttest_ind(here, elsewhere, equal_var=False).confidence_interval(level)
-    return Estimate(value=difference, low=float(interval.low), high=float(interval.high))
+    squares = [float(values.var(ddof=1)) / len(values) for values in (here, elsewhere)]
+    sizes = [len(here) - 1, len(elsewhere) - 1]
+    freedom = sum(squares) ** 2 / sum(s**2 / n for s, n in zip(squares, sizes, strict=True))
+    half = float(stats.t.ppf(0.5 + level / 2, freedom)) * float(np.sqrt(sum(squares)))
+    return Estimate(value=difference, low=difference - half, high=difference + half)
 
 
 def _additive_fit(grades: Floats) -> tuple[float, int, Floats]:

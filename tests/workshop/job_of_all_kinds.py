@@ -5,8 +5,10 @@ from typing import Any
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
     Decision,
+    Deck,
     Entry,
     FilmReading,
+    Grades,
     Job,
     Material,
     Note,
@@ -63,6 +65,9 @@ def enter_all_kinds(book: Book, *, title: str = "Green van, invented") -> Entry[
     add(Result(state_id=after, before_state_id=before, record=record, **told))
     figures = {"film_um": None, "left": [1, 2.5]}
     add(Decision(panel_id=panel, state_id=after, answer="stop", reason="film", figures=figures))
+    deck = add(Deck(ident=f"{job.id:012x}", title=HOSTILE[0], key={"n": 2}, sha256s=(sha256,)))
+    given = {"1": 3, "2": None}
+    add(Grades(deck_id=deck, rater=HOSTILE[1], session="s", graded_on="2026-01-02", grades=given))
     book.correct(reading, FilmReading(panel_id=panel, film_um=121.5, spot="left"))
     book.correct(job.id, Job(title=title + ", long wheelbase", about="for the tests"))
     book.withdraw(void)

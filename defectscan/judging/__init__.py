@@ -1,0 +1,1 @@
+"""Judging: decks of photos to grade, raters' grades, and what they say."""

@@ -1,0 +1,135 @@
+"""Parts that the pages of a judging report share."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.judging import wording
+from defectscan.judging.key import KeyedPhoto
+from defectscan.judging.results import GroupResult
+from defectscan.judging.scale import WORDS
+from defectscan.report.page import Block, Plate, Table, Text
+from defectscan.report.pictures import Photo
+from defectscan.report.wording import number
+from defectscan.workshop.estimate import (
+    DISTINCT_LIMITS,
+    GAUGE_LIMITS_PERCENT,
+    Result,
+    Undefined,
+)
+from defectscan.workshop.gauge import GaugeStudy
+from defectscan.workshop.reliability import LimitsOfAgreement
+
+Floats = NDArray[Any]
+NOTHING = "\N{EN DASH}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """What all pages share."""
+
+    group: GroupResult
+    quantity: bool
+    unit: str
+
+
+def gauge_blocks(
+    study: GaugeStudy, *, unit: str, who: str, what: str = "photos"
+) -> tuple[Block, ...]:
+    """Put a gauge study into a table and its verdict.
+
+    Parameters
+    ----------
+    study
+        The study.
+    unit
+        Of the readings.
+    who, what
+        What reads, and what is read, in the plural.
+    """
+    rows = (
+        ("Repeatability", cell(study.repeatability_sd, 1), "one reading after the other"),
+        ("Reproducibility", cell(study.reproducibility_sd, 1), f"between {who}"),
+        ("Both together", cell(study.gauge_sd, 1), "the gauge"),
+        (f"Between {what}", cell(study.panel_sd, 1), "what is to be told apart"),
+    )
+    verdict = wording.phrase(study.gauge_percent, GAUGE_LIMITS_PERCENT)
+    distinct = study.distinct_categories
+    return (
+        Table(head=("Source", f"Standard deviation, {unit}", "What it is"), rows=rows),
+        Text(
+            paragraphs=(
+                (
+                    "Share of the gauge in the whole spread: "
+                    f"{wording.both(study.gauge_percent, 0)} %: {verdict} "
+                    f"({GAUGE_LIMITS_PERCENT.source}). Steps that can be told apart: "
+                    f"{wording.both(distinct, 1)}: {wording.phrase(distinct, DISTINCT_LIMITS)}."
+                ),
+                (
+                    f"From {study.n_panels} {what} read {study.n_repeats} times by each of "
+                    f"{study.n_appraisers} {who}; few {who} leave their spread wide open."
+                ),
+            )
+        ),
+    )
+
+
+def plate_of(photo: KeyedPhoto, title: str) -> Plate:
+    """Return a photo, or a pair beside each other, with its title."""
+    return Plate(title=title, photo=beside(photo.pictures))
+
+
+def beside(pictures: Sequence[bytes]) -> Photo:
+    """Put small pictures beside each other."""
+    images = [cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) for data in pictures]
+    # A damaged picture in a key is left black: the words still tell.
+    whole = [np.zeros((360, 480, 3), np.uint8) if image is None else image for image in images]
+    height = min(image.shape[0] for image in whole)
+    parts = []
+    for image in whole:
+        width = round(image.shape[1] * height / image.shape[0])
+        parts += [cv2.resize(image, (width, height)), np.full((height, 6, 3), 255, np.uint8)]
+    joined = np.hstack(parts[:-1])
+    data = bytes(cv2.imencode(".jpg", joined, [cv2.IMWRITE_JPEG_QUALITY, 84])[1])
+    return Photo(jpeg=data, width_px=joined.shape[1], height_px=height, veil=0.5)
+
+
+def value_told(photo: KeyedPhoto) -> str:
+    """Say what a photo is worth; nothing where that is not known."""
+    reference = photo.reference
+    if reference is None:
+        return ""
+    what = "truly" if reference.source == "true" else "measured"
+    if reference.value in range(6) and len(photo.pictures) == 1:
+        return f"; {what} {number(reference.value)}, {WORDS[int(reference.value)]}"
+    return f"; {what} {number(reference.value)}"
+
+
+def cell(result: Result, places: int = 2) -> str:
+    """Write a statistic for a table: value and interval, a dash where it is undefined."""
+    if isinstance(result, Undefined):
+        return NOTHING
+    if result.low is None or result.high is None:
+        return wording.figure(result, places)
+    return f"{wording.figure(result, places)} ({wording.interval(result, places)})"
+
+
+def limits_told(limits: LimitsOfAgreement | Undefined) -> str:
+    """Write limits of agreement for a table."""
+    if isinstance(limits, Undefined):
+        return NOTHING
+    return f"{wording.fixed(limits.lower.value, 0)} to {wording.fixed(limits.upper.value, 0)}"
+
+
+def short(text: str) -> str:
+    """Keep a tile's detail to a few words; the whole reason stands in the JSON."""
+    return text if len(text) <= 26 else "no interval yet" if "spread" in text else "not known yet"
+
+
+def counted(number_of: int, what: str) -> str:
+    """Write a number of things."""
+    return f"{number_of} {what}{'s' * (number_of != 1)}"

@@ -1,0 +1,146 @@
+"""Results in words, kindly."""
+
+from defectscan.judging.results import GroupResult, RaterResult
+from defectscan.judging.scale import Scale
+from defectscan.report.wording import number
+from defectscan.workshop.estimate import Estimate, Limits, Result, Undefined, judge
+from defectscan.workshop.raters import Lean, Learning
+
+_MINUS = "\N{MINUS SIGN}"
+
+
+def figure(result: Result, places: int = 2) -> str:
+    """Write a statistic's value; a dash where it is undefined."""
+    return fixed(result.value, places) if isinstance(result, Estimate) else "\N{EN DASH}"
+
+
+def interval(result: Result, places: int = 2) -> str:
+    """Write a statistic's interval, or why there is none."""
+    if isinstance(result, Undefined):
+        return result.reason
+    if result.low is None or result.high is None:
+        return result.caution or "without an interval"
+    return f"{fixed(result.low, places)} to {fixed(result.high, places)}"
+
+
+def both(result: Result, places: int = 2) -> str:
+    """Write a statistic with its interval."""
+    if isinstance(result, Undefined):
+        return f"undefined: {result.reason}"
+    return f"{figure(result, places)} ({interval(result, places)})"
+
+
+def fixed(value: float, places: int) -> str:
+    """Write a number with so many places and a true minus; never a 1 or 0 that rounding made."""
+    text = f"{value:.{places}f}"
+    if places and abs(value) < 1 and text.lstrip("-").startswith("1"):
+        text = ("-" if value < 0 else "") + "0." + "9" * places
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", _MINUS)
+
+
+def phrase(result: Result, limits: Limits) -> str:
+    """Say how good an agreement is, by its interval."""
+    if isinstance(result, Undefined):
+        return result.reason
+    return judge(result, limits).text
+
+
+def unit_of(scale: Scale) -> str:
+    """Return what errors are counted in."""
+    return "grades" if scale is Scale.QUANTITY else "points"
+
+
+def opening_of(rater: RaterResult, scale: Scale) -> str:
+    """Open a rater's page: what goes well first."""
+    answers = {
+        "yes": "Your grades hold: they agree with the values as the workshop wants it.",
+        "not yet": "A good base to work on: below is where your grades and the values part, and "
+        "what helps.",
+        "not known": "So far so good, but these grades are too few to settle it: one more deck "
+        "will tell.",
+    }
+    text = answers[rater.answer]
+    if isinstance(rater.learning, Learning) and rater.learning.proven:
+        text += " And your eye has become surer from session to session."
+    if scale is Scale.QUANTITY and rater.errors.slips:
+        text += f" {len(rater.errors.slips)} grade(s) look like slips rather than judgement."
+    return text
+
+
+def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
+    """Say which way a rater leans and what helps, only where the interval vouches for it."""
+    told = []
+    unit = unit_of(scale)
+    if (off := _proven(rater.errors.bias)) is not None:
+        by = f"{number(abs(off.value), 2)} {unit} on average ({interval(off)})"
+        if scale is Scale.QUANTITY:
+            told.append(
+                f"You see {'more' if off.value > 0 else 'fewer'} lines than there are: by {by}. "
+                "Hold each photo against the anchor pictures before you decide."
+            )
+        else:
+            more = "more" if off.value > 0 else "less"
+            told.append(f"You give {more} correction than there is: by {by}.")
+    told += [text for lean in rater.leans if (text := lean_text(lean, scale))]
+    if not told:
+        told.append("No lean in any direction is proven by these grades.")
+    told.append(learning_text(rater.learning, unit))
+    if isinstance(rater.days_kappa, Estimate):
+        told.append(
+            "From one session to the next your own grades agree with a weighted kappa of "
+            f"{both(rater.days_kappa)}."
+        )
+    return tuple(told)
+
+
+def lean_text(lean: Lean, scale: Scale) -> str:
+    """Say how a rater leans in a group of photos; nothing where that may be chance."""
+    difference = _proven(lean.difference)
+    if difference is None:
+        return ""
+    kind = (difference.value < 0) == (scale is Scale.QUANTITY)
+    by = number(abs(difference.value), 2)
+    advice = {
+        "light paint": " Zoom in close to the bright spot there: lines are faint on light paint.",
+        "dark paint": " Brightness tempts there: count lines, not light.",
+    }.get(lean.group, "")
+    return (
+        f"With {lean.group} you are too {'kind' if kind else 'strict'} beside your other grades: "
+        f"by {by} {unit_of(scale)} ({interval(difference)}, {lean.n} grades).{advice}"
+    )
+
+
+def learning_text(learning: Learning | Undefined, unit: str) -> str:
+    """Say whether the sessions show progress, and not call chance learning."""
+    if isinstance(learning, Undefined):
+        return f"Progress over sessions cannot be told yet ({learning.reason})."
+    change = learning.change
+    told = f"Mean error {number(learning.mean_error[0], 2)} {unit} in the first session, "
+    told += f"{number(learning.mean_error[-1], 2)} in the last"
+    if learning.proven:
+        return f"{told}: the trend is real ({interval(change)} {unit} a session)."
+    if change.low is None:
+        return f"{told}: whether that is more than chance cannot be said."
+    if change.low > 0:
+        return f"{told}: it has grown ({interval(change)} {unit} a session). A break may help."
+    return f"{told}: that may be chance ({interval(change)} {unit} a session)."
+
+
+def group_answer(group: GroupResult) -> str:
+    """Say whether the group judges alike."""
+    if len(group.raters) < 2:
+        return "one rater so far: a group needs two"
+    return {
+        "yes": "this group judges alike",
+        "not yet": "this group does not judge alike yet",
+        "not known": "whether this group judges alike is not settled by so few grades",
+    }[group.answer]
+
+
+def _proven(result: Result) -> Estimate | None:
+    """Return an error whose interval leaves none out."""
+    if not isinstance(result, Estimate) or result.low is None or result.high is None:
+        return None
+    return result if result.low > 0 or result.high < 0 else None
