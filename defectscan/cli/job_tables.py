@@ -63,6 +63,19 @@ def print_job(job: JobView) -> None:
         console.print(Text(f"Note {_local(note.recorded_at)}  {where}{shown(note.content.text)}"))
 
 
+def print_combinations(
+    head: Sequence[str], rows: Iterable[Sequence[str]], notes: Iterable[str]
+) -> None:
+    """Print what each combination brought, and what to mind about it."""
+    table = _table(*head, numbers=())
+    for row in rows:
+        table.add_row(*_cells(*map(shown, row)))
+    console = _console()
+    console.print(table if table.row_count else "No pass was measured both before and after it.")
+    for note in notes:
+        console.print(Text(f"- {shown(note)}"))
+
+
 def print_history(entries: Iterable[Entry[Content]]) -> None:
     """Print every entry, with what corrects what."""
     table = _table("Entry", "When", "Who", "Kind", "Says", "Corrects", numbers=(0, 5))

@@ -218,7 +218,7 @@ def _fated(lines: Lines, fates: list[Fate], shown: tuple[Fate, ...]) -> list[con
 def _conditions(shot: MeasuredShot) -> content.PhotoConditions:
     photo, exposure, scale = shot.photo, shot.photo.exposure, shot.shot.mm_per_px
     return content.PhotoConditions(
-        file=photo.path.name,
+        file=photo.name,
         sha256=photo.sha256,
         width_px=photo.width_px,
         height_px=photo.height_px,

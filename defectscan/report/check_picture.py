@@ -93,17 +93,13 @@ class _Canvas:
         self.image.paste(Image.fromarray(pixels))
 
 
-def draw_check(
-    photo: Photo, check: CaptureCheck, *, mm_per_px: float | None, repeat: Repeat | None, lines: int
-) -> bytes:
+def draw_check(photo: Photo, check: CaptureCheck, *, repeat: Repeat | None, lines: int) -> bytes:
     """Draw a photo with its measuring zone, its bloom and what is wrong with it.
 
     Parameters
     ----------
     photo, check
         As read, and as judged.
-    mm_per_px
-        Millimetres per pixel of the photo itself, if known.
     repeat
         How it stands to the photo that it is to repeat, if that was asked.
     lines
@@ -122,7 +118,7 @@ def draw_check(
     used: Path = []
     aside = FINE * (2 * BADGE_PX + 8)
     for number, condition in enumerate(problems, start=1):
-        at = _draw_fault(canvas, photo, check, condition, mm_per_px=mm_per_px)
+        at = _draw_fault(canvas, photo, check, condition)
         places = [(x + aside * used.count((x, y)), y) for x, y in at] or [_corner(number)]
         used += at
         for place in places:
@@ -193,8 +189,6 @@ def _draw_fault(
     photo: Photo,
     check: CaptureCheck,
     condition: Condition,
-    *,
-    mm_per_px: float | None,
 ) -> Path:
     """Mark one fault; return where its number belongs, nowhere for the whole picture."""
     spot = check.highlights[0] if check.highlights else None
@@ -205,7 +199,7 @@ def _draw_fault(
             return [_beside(canvas, other) for other in check.highlights]
         case "highlight_radius" if spot is not None:
             _ring(canvas, spot, radius_px=spot.radius_px)
-            limit = largest_radius_percent(photo, mm_per_px=mm_per_px) / 100
+            limit = largest_radius_percent(photo, mm_per_px=check.mm_per_px) / 100
             good_px = limit * max(photo.luminance.shape)
             canvas.circle(spot, radius_px=good_px, colour=BLACK, width_px=4, dashed=True)
             return [_beside(canvas, spot)]

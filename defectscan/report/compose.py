@@ -3,7 +3,7 @@
 from functools import lru_cache
 
 from defectscan.report import guidance, wording
-from defectscan.report.content import ReportContent
+from defectscan.report.content import Panel, ReportContent
 from defectscan.report.page import Block, Chapter, Flags, Page, Section, Text
 from defectscan.report.panel import panel_chapter
 from defectscan.report.summary import is_graded, overview
@@ -25,12 +25,14 @@ def compose(content: ReportContent) -> Page:
         date=content.date,
         version=content.version,
         opening=tuple(opening),
-        chapters=(*chapters, _closing_chapter(content)),
+        chapters=(*chapters, closing_chapter(content.panels, content.grade_limits_mm_per_cm2)),
     )
 
 
-def _closing_chapter(content: ReportContent) -> Chapter:
-    panels = content.panels
+def closing_chapter(
+    panels: tuple[Panel, ...], grade_limits_mm_per_cm2: tuple[float, ...]
+) -> Chapter:
+    """Say how the panels were measured, what that cannot know, and what to mind."""
     how: list[str] = []
     unknown: list[str] = []
     if not all(panel.as_seen for panel in panels):
@@ -43,7 +45,7 @@ def _closing_chapter(content: ReportContent) -> Chapter:
         how += guidance.BEFORE_AND_AFTER
     how += guidance.INTERVALS
     if any(is_graded(panel) for panel in panels):
-        how += [guidance.GRADE[0] + _grade_steps(content.grade_limits_mm_per_cm2)]
+        how += [guidance.GRADE[0] + _grade_steps(grade_limits_mm_per_cm2)]
     unknown += guidance.WHAT_IT_CANNOT_KNOW
     return Chapter(
         title="About these figures",

@@ -105,6 +105,14 @@ class Picture:
     zone_px: tuple[NDArray[np.floating], ...] = ()
     highlight: Highlight | None = None
 
+    @property
+    def is_there(self) -> bool:
+        """Whether there is anything to show."""
+        return self.image.size > 0
+
+
+NO_PICTURE = Picture(image=np.zeros((0, 0, 3), np.uint8))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoConditions:
@@ -133,7 +141,7 @@ class State:
     Parameters
     ----------
     picture
-        The photo to show; ``None`` where it cannot be read.
+        The photo to show; `NO_PICTURE` where it cannot be read.
     line_density, detection_limit, kinds
         In the panel's density unit; ``kinds`` may leave kinds out (not known).
     grade
@@ -149,7 +157,7 @@ class State:
         Doubts about the state as a whole.
     """
 
-    picture: Picture | None
+    picture: Picture
     line_density: Estimate
     detection_limit: float | None = None
     grade: float | None = None

@@ -101,8 +101,13 @@ def draw_bars(groups: Sequence[BarGroup], *, unit: str, description: str) -> Dra
     return Drawing(width=WIDTH, height=y + 19, description=description, marks=tuple(marks))
 
 
-def draw_corrections(rows: Sequence[tuple[str, str, Estimate]], *, description: str) -> Drawing:
-    """Draw corrections as points with their intervals, on an axis to 100 %."""
+def draw_corrections(
+    rows: Sequence[tuple[str, str, Estimate]], *, description: str, first_leads: bool = True
+) -> Drawing:
+    """Draw corrections as points with their intervals, on an axis to 100 %.
+
+    The first row stands out where it is the whole of which the others are parts.
+    """
     values = [known(e.value) for _, _, e in rows]
     lows = [max(low, -200.0) for _, _, e in rows if (low := known(e.low)) is not None]
     lowest = min([0.0, *lows, *(value for value in values if value is not None)])
@@ -115,13 +120,18 @@ def draw_corrections(rows: Sequence[tuple[str, str, Estimate]], *, description: 
     marks: list[Path | Label] = []
     y = 0.0
     for label, text, estimate in rows:
-        marks.append(Label(x=_LEFT, y=y + 12, text=label, bold=y == 0))
+        marks.append(Label(x=_LEFT, y=y + 12, text=label, bold=first_leads and y == 0))
         marks.append(Label(x=_RIGHT, y=y + 12, text=text, anchor="end"))
         marks += _point(estimate, y + 24, place)
         y += 40
     axis = _axis(ticks, y, place, "%")
-    zero = Path(points=((place(0), 16), (place(0), y)), stroke="muted", width=1)
-    return Drawing(width=WIDTH, height=y + 19, description=description, marks=(*axis, zero, *marks))
+    # The zero line leaves room for the names above the points.
+    zero = [
+        Path(points=((place(0), 40 * i + 16), (place(0), 40 * i + 32)), stroke="muted", width=1)
+        for i in range(len(rows))
+    ]
+    marks = [*axis, *zero, *marks]
+    return Drawing(width=WIDTH, height=y + 19, description=description, marks=tuple(marks))
 
 
 def draw_rose(

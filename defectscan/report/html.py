@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from defectscan.report.compose import compose
 from defectscan.report.content import ReportContent
+from defectscan.report.page import Page
 from defectscan.report.palette import HEAT, STROKES
 from defectscan.report.pictures import Photo, Polyline
 
@@ -17,15 +18,20 @@ _FOLDER = Path(__file__).parent
 
 
 def render_html(content: ReportContent) -> str:
-    """Write a report as one self-contained HTML page.
+    """Write a report as one self-contained HTML page; see `page_html`."""
+    return page_html(compose(content))
+
+
+def page_html(page: Page) -> str:
+    """Write a composed report as one self-contained HTML page.
 
     Pictures stand in it as data URIs; a content security policy forbids every outside request
     and every script and style but its own. The same content gives the same text.
 
     Parameters
     ----------
-    content
-        What the report holds.
+    page
+        The report in reading order.
 
     Returns
     -------
@@ -43,6 +49,7 @@ def render_html(content: ReportContent) -> str:
     environment.filters.update(
         {
             "data_uri": _data_uri,
+            "png_uri": _png_uri,
             "photo_id": lambda photo: "photo-" + hashlib.sha256(photo.jpeg).hexdigest()[:12],
             "paths_data": _paths_data,
             "path_data": _path_data,
@@ -52,7 +59,7 @@ def render_html(content: ReportContent) -> str:
     style = environment.get_template("report.css").render(strokes=STROKES, heat=HEAT)
     script = (_FOLDER / "report.js").read_text(encoding="utf-8")
     html = environment.get_template("report.html").render(
-        page=compose(content),
+        page=page,
         style=Markup(style),  # noqa: S704 - the package's own file
         script=Markup(script),  # noqa: S704 - the package's own file
         style_hash=_hash(style),
@@ -69,6 +76,10 @@ def _hash(text: str) -> str:
 
 def _data_uri(photo: Photo) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(photo.jpeg).decode()
+
+
+def _png_uri(png: bytes) -> str:
+    return "data:image/png;base64," + base64.b64encode(png).decode()
 
 
 def _paths_data(paths: Iterable[Polyline], *, closed: bool = False) -> str:

@@ -1,5 +1,6 @@
 """A report in reading order: titled sections of a few kinds of block, the same for every writer."""
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -17,6 +18,13 @@ class Tile:
     label: str
     value: str
     detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tiles:
+    """Show a row of figures."""
+
+    tiles: tuple[Tile, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,10 +50,14 @@ class Text:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """Hold a table: the first column names the row."""
+    """Hold a table: the first column names the row.
+
+    ``widths`` are the columns' shares of the sheet, where they are not to be alike.
+    """
 
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    widths: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +138,14 @@ class Cards:
     cards: tuple[Card, ...]
 
 
-Block = Headline | Text | Table | Charts | Wipe | Plates | Flags | Cards
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """Leave room to sign: a line over each label."""
+
+    labels: tuple[str, ...]
+
+
+Block = Headline | Tiles | Text | Table | Charts | Wipe | Plates | Flags | Cards | Signature
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +166,10 @@ class Chapter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Page:
-    """Hold the report as it will be read."""
+    """Hold the report as it will be read.
+
+    ``workshop`` and ``logo``, a PNG file, stand at the head, where they are given.
+    """
 
     title: str
     subtitle: str
@@ -155,16 +177,14 @@ class Page:
     version: str
     opening: tuple[Block, ...]
     chapters: tuple[Chapter, ...]
+    workshop: str = ""
+    logo: bytes = b""
 
     def photos(self) -> tuple[Photo, ...]:
         """Return each photo of the report once, in reading order."""
-        found = (
-            plate.photo
-            for chapter in self.chapters
-            for section in chapter.sections
-            for block in section.blocks
-            for plate in _plates(block)
-        )
+        sections = (section for chapter in self.chapters for section in chapter.sections)
+        blocks = itertools.chain(self.opening, *(section.blocks for section in sections))
+        found = (plate.photo for block in blocks for plate in _plates(block))
         return tuple(dict.fromkeys(found))
 
 

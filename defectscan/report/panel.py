@@ -7,7 +7,6 @@ from defectscan.report.content import (
     KINDS,
     UNKNOWN,
     Estimate,
-    Kind,
     Line,
     Panel,
     State,
@@ -95,7 +94,7 @@ def panel_chapter(panel: Panel) -> Chapter:
 
 
 def _encoded(state: State, longest_px: int = LONGEST_PX) -> Photo | None:
-    return None if state.picture is None else encode(state.picture.image, longest_px)
+    return encode(state.picture.image, longest_px) if state.picture.is_there else None
 
 
 def _more_shots(panel: Panel) -> tuple[Block, ...]:
@@ -116,7 +115,7 @@ def _picture_blocks(
         overlay = Plate(
             title="What became of the lines",
             photo=after,
-            layers=(*_status_layers(lines), *_frame(panel.before)),
+            layers=(*_status_layers(lines), frame_layer(panel.before.picture)),
         )
         return (
             Wipe(
@@ -165,12 +164,8 @@ def _as_taken(panel: Panel, before: Photo | None, after: Photo | None) -> tuple[
 
 
 def _own_lines(title: str, state: State, photo: Photo) -> Plate:
-    lines = () if state.picture is None else state.picture.lines
-    return Plate(title=title, photo=photo, layers=(*_kind_layers(lines), *_frame(state)))
-
-
-def _frame(state: State) -> tuple[Layer, ...]:
-    return () if state.picture is None else (frame_layer(state.picture),)
+    layers = (*_kind_layers(state.picture.lines), frame_layer(state.picture))
+    return Plate(title=title, photo=photo, layers=layers)
 
 
 def _status_layers(lines: tuple[Line, ...]) -> tuple[Layer, ...]:
@@ -191,20 +186,16 @@ def _status_key(lines: tuple[Line, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def _kind_key(panel: Panel) -> tuple[tuple[str, str], ...]:
-    before = _counted(panel.before)
+    before = Counter(line.kind for line in panel.before.picture.lines)
     if panel.after is None:
         kinds = tuple((kind, f"{KIND_NAMES[kind]}: {before[kind]}") for kind in KINDS)
     else:
-        after = _counted(panel.after)
+        after = Counter(line.kind for line in panel.after.picture.lines)
         kinds = tuple(
             (kind, f"{KIND_NAMES[kind]}: {before[kind]} before, {after[kind]} after")
             for kind in KINDS
         )
     return (*kinds, _FRAME_KEY)
-
-
-def _counted(state: State) -> Counter[Kind]:
-    return Counter(line.kind for line in (state.picture.lines if state.picture else ()))
 
 
 def _number_blocks(panel: Panel) -> tuple[Block, ...]:
@@ -228,7 +219,7 @@ def _number_blocks(panel: Panel) -> tuple[Block, ...]:
         )
     ]
     if panel.after is not None:
-        estimates = [("Swirls and trails", correction_of(panel))]
+        estimates = [("All lines", correction_of(panel))]
         estimates += [
             (KIND_NAMES[kind], panel.kind_corrections[kind])
             for kind in KINDS

@@ -122,6 +122,9 @@ def _shot(shot: MeasuredShot) -> Record:
     return {
         "file": photo.path.name,
         "sha256": photo.sha256,
+        "frame": None
+        if photo.frame is None
+        else {"index": photo.frame.index, "time_s": photo.frame.time_s},
         "width_px": photo.width_px,
         "height_px": photo.height_px,
         "mm_per_px": None if shot.shot.mm_per_px is None else shot.shot.mm_per_px * scale,
@@ -163,6 +166,8 @@ def _registration(comparison: Comparison, number: int) -> Record:
     return {
         "before": before.photo.path.name,
         "after": after.photo.path.name,
+        "before_frame": None if before.photo.frame is None else before.photo.frame.index,
+        "after_frame": None if after.photo.frame is None else after.photo.frame.index,
         "residual_px": None
         if registration.residual_px is None
         else registration.residual_px / before.photo.scale,

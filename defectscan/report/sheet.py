@@ -5,11 +5,13 @@ All lengths are in millimetres, from the top left corner of the sheet.
 
 import importlib.util
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 from fpdf import FPDF
+from fpdf.bidi import BidiParagraph
 
 from defectscan.report import figures
 from defectscan.report.figures import Drawing, Label
@@ -22,6 +24,13 @@ WIDTH_MM = 180.0
 _BOTTOM_MM = 297.0 - 18.0
 _MM_PER_PT = 25.4 / 72
 _FONT = "DejaVu"
+_CJK, _CJK_PACKAGE, _CJK_FILE = "cjk", "noto_cjk_sans_jp_regular", "NotoSansCJKjp-Regular.otf"
+_BOX = "\N{WHITE SQUARE}"
+_LACKING = f"{_BOX}: a letter that this file's fonts do not have; the HTML page shows it"
+_EAST_ASIAN = re.compile(
+    r"[\u1100-\u11ff\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff\uff00-\uffef\U00020000-\U0003ffff]"
+)
+_RIGHT_TO_LEFT = re.compile(r"[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff]")
 _LEADING = 1.42
 
 Place = Callable[[Polyline], list[tuple[float, float]]]
@@ -40,6 +49,7 @@ class Sheet(FPDF):
         super().__init__(orientation="portrait", unit="mm", format="A4")
         self._footer_text = footer_text
         self._widths_per_pt: dict[tuple[str, str], float] = {}
+        self._lacks_letters = False
         fonts = _font_folder()
         self.add_font(_FONT, "", fonts / "DejaVuSans.ttf")
         self.add_font(_FONT, "B", fonts / "DejaVuSans-Bold.ttf")
@@ -53,12 +63,62 @@ class Sheet(FPDF):
         """Write the foot of a sheet; called by the library."""
         self.set_y(-11)
         self.pen(size_pt=7, ink="muted")
-        self.cell(WIDTH_MM, 4, f"{self._footer_text} · page {self.page_no()} of {{nb}}")
+        note = f" · {_LACKING}" if self._lacks_letters else ""
+        self.cell(WIDTH_MM, 4, f"{self._footer_text} · page {self.page_no()} of {{nb}}{note}")
+        self._lacks_letters = False
 
     def pen(self, *, size_pt: float = 8.5, ink: str = "ink", bold: bool = False) -> None:
         """Choose how texts look from here on."""
         self.set_font(_FONT, "B" if bold else "", size_pt)
         self.set_text_color(INKS[ink])
+
+    def text(self, x: float, y: float, text: str = "") -> None:
+        """Write a text on its base line, letter by letter in a font that has it."""
+        size, style = self.font_size_pt, self.font_style
+        for family, run in self._runs(in_reading_order(text)):
+            self.set_font(family, style if family == _FONT else "", size)
+            super().text(x, y, run)
+            x += super().get_string_width(run)
+        self.set_font(_FONT, style, size)
+
+    def get_string_width(self, s: str, *args: Any, **options: Any) -> float:  # noqa: ANN401
+        """Return how wide a text is in the fonts that have its letters."""
+        if s.isascii():
+            return super().get_string_width(s, *args, **options)
+        size, style, width = self.font_size_pt, self.font_style, 0.0
+        for family, run in self._runs(s):
+            self.set_font(family, style if family == _FONT else "", size)
+            width += super().get_string_width(run, *args, **options)
+        self.set_font(_FONT, style, size)
+        return width
+
+    def _runs(self, text: str) -> list[tuple[str, str]]:
+        """Split a text by the fonts that have its letters; a box stands for what none has."""
+        known = self._letters(_FONT.lower())
+        runs: list[tuple[str, str]] = []
+        for letter in text:
+            family = _FONT
+            if ord(letter) not in known:
+                family = _CJK if self._has_cjk(letter) else _FONT
+                if family == _FONT:
+                    letter, self._lacks_letters = _BOX, True  # noqa: PLW2901
+            if runs and runs[-1][0] == family:
+                letter = runs.pop()[1] + letter  # noqa: PLW2901
+            runs.append((family, letter))
+        return runs
+
+    def _has_cjk(self, letter: str) -> bool:
+        """Tell whether the font for Chinese, Japanese and Korean has a letter; load it once."""
+        if _CJK not in self.fonts:
+            file = _cjk_font()
+            if file is None:
+                return False
+            self.add_font(_CJK, "", file)
+        return ord(letter) in self._letters(_CJK)
+
+    def _letters(self, family: str) -> Container[int]:
+        font: Any = self.fonts[family]
+        return font.cmap
 
     def need(self, height_mm: float) -> None:
         """Start a new sheet if so much height is not left on this one."""
@@ -255,8 +315,33 @@ class Sheet(FPDF):
 
 
 def printable(text: str) -> str:
-    """Replace control characters and broken code points, as odd file names have them."""
+    """Replace control characters and broken code points, as odd file names have them.
+
+    What only steers how letters join or run is left out.
+    """
+    text = re.sub(r"[\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufe00-\ufe0f\ufeff]", "", text)
     return re.sub(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]", "\N{REPLACEMENT CHARACTER}", text)
+
+
+def in_reading_order(text: str) -> str:
+    """Put a line's letters into the order in which they stand on paper, from the left."""
+    if not _RIGHT_TO_LEFT.search(text):
+        return text
+    return str(BidiParagraph(text).get_reordered_string())
+
+
+def lacks_cjk_font(text: str) -> bool:
+    """Tell whether a text has Chinese, Japanese or Korean letters and their font is missing."""
+    return bool(_EAST_ASIAN.search(text)) and _cjk_font() is None
+
+
+def _cjk_font() -> Path | None:
+    """Find the font for Chinese, Japanese and Korean, if that extra is installed."""
+    spec = importlib.util.find_spec(_CJK_PACKAGE)
+    if spec is None or spec.origin is None:
+        return None
+    file = Path(spec.origin).parent / _CJK_FILE
+    return file if file.is_file() else None
 
 
 def _font_folder() -> Path:

@@ -5,6 +5,7 @@ A number is written with as many digits as its interval is worth. Rounding never
 """
 
 import math
+import re
 
 from defectscan.report.content import DensityUnit, Estimate
 
@@ -12,7 +13,16 @@ NOT_KNOWN = "not known"
 UNDEFINED = "undefined"
 _MINUS = "\N{MINUS SIGN}"
 _NO_BREAK = "\N{NO-BREAK SPACE}"
+LONGEST_TYPED = 200
+_STEERING = re.compile(r"[\u200b\u200e\u200f\u202a-\u202e\u2060-\u206f\ufeff]")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _MOST_PLACES = {"percent": 2, "density": 6}
+
+
+def typed(text: str, most: int = LONGEST_TYPED) -> str:
+    """Return what somebody typed as one line that cannot turn or swamp what stands round it."""
+    line = _CONTROL.sub("\N{REPLACEMENT CHARACTER}", " ".join(_STEERING.sub("", text).split()))
+    return line if len(line) <= most else line[: most - 1] + "…"
 
 
 def known(value: float | None) -> float | None:

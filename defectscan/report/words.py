@@ -53,7 +53,11 @@ def of_comparison(comparison: Comparison) -> str:
 
 def more_shots(comparison: Comparison) -> list[str]:
     """Say how many more shots would make the correction surer; nothing where it is sure."""
-    more = comparison.more_shots
+    return more_shots_sentences(comparison.more_shots)
+
+
+def more_shots_sentences(more: int | None) -> list[str]:
+    """Say that so many more shots would make a correction surer; nothing without any."""
     if not more:
         return []
     shots = (

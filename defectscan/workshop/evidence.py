@@ -122,6 +122,22 @@ def log_density(density: Bounded, name: str) -> LogFigure:
     return LogFigure(middle=math.log(density.value), sd=both)
 
 
+def log_share_left(correction_percent: Bounded, name: str) -> LogFigure:
+    """Return the logarithm of the share of line density that a correction leaves.
+
+    Raises
+    ------
+    UnusableFiguresError
+        Where the interval is none.
+    """
+    check_interval(correction_percent, f"the correction of {name}")
+    ends = (correction_percent.high, correction_percent.value, correction_percent.low)
+    low, value, high = (max(1 - each / 100, 0.0) for each in ends)
+    return log_density(
+        Figure(value=value, low=low, high=high), f"the share of lines left on {name}"
+    )
+
+
 def correction_between(before: LogFigure, after: LogFigure) -> Figure:
     """Return the correction in percent from two densities measured apart."""
     middle, sd = after.middle - before.middle, math.hypot(after.sd, before.sd)

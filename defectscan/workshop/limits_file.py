@@ -1,12 +1,11 @@
 """The workshop's own limits: said with the command, or kept beside the job book."""
 
-import math
-import tomllib
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from defectscan.workshop.book_entries import BookError
+from defectscan.settings_file import read_settings, wrong_setting
 from defectscan.workshop.evidence import Figure
 from defectscan.workshop.outlook import WorkshopLimits
 
@@ -59,21 +58,12 @@ def limits_record(limits: WorkshopLimits) -> dict[str, Any]:
 
 
 def _limits_file(path: Path) -> dict[str, float]:
-    remedy = f"correct {path.name} in the book's folder"
-    try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError) as error:
-        raise BookError(
-            f"{path} cannot be read ({error})", allowed="a TOML file", remedy=remedy
-        ) from error
+    told = read_settings(path)
     for name, value in told.items():
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if name not in _LIMITS or not number or not (math.isfinite(value) and value > 0):
-            raise BookError(
-                f"{path.name} says {name} = {value!r}",
-                allowed=f"it takes numbers above 0 for {', '.join(_LIMITS)}",
-                remedy=remedy,
+        # A whole number may be larger than any that can be reckoned with.
+        if name not in _LIMITS or not (number and 0 < value <= sys.float_info.max):
+            raise wrong_setting(
+                path, name, value, allowed=f"it takes numbers above 0 for {', '.join(_LIMITS)}"
             )
     return {name: float(value) for name, value in told.items()}

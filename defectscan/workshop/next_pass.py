@@ -15,6 +15,13 @@ from defectscan.workshop.evidence import Z95, Figure, UnusableFiguresError, digi
 from defectscan.workshop.film import Film, average_states
 from defectscan.workshop.limits_file import limits_record
 from defectscan.workshop.outlook import PanelState, WorkshopLimits
+from defectscan.workshop.spot_trial import (
+    SpotTrial,
+    compare_test_spots,
+    is_ordered,
+    spots_in_order,
+)
+from defectscan.workshop.spots import SpotAnswer
 from defectscan.workshop.stored_figures import (
     check_alike,
     correction_figure,
@@ -60,6 +67,10 @@ class NextPass:
     ----------
     panel, course, decision, limits, seed
         What was weighed, how, and what came of it.
+    trial
+        What the panel's test spots say; `None` where there are none that can be compared.
+    trial_note
+        The same in a sentence, or why they cannot be compared; empty without test spots.
     """
 
     panel: PanelView
@@ -67,11 +78,14 @@ class NextPass:
     decision: Decision
     limits: WorkshopLimits
     seed: int
+    trial: SpotTrial | None = None
+    trial_note: str = ""
 
     @property
     def notes(self) -> tuple[str, ...]:
         """All that is worth knowing beside the figures."""
-        return (*self.course.notes, *self.decision.notes)
+        trial = (self.trial_note,) if self.trial_note else ()
+        return (*trial, *self.course.notes, *self.decision.notes)
 
 
 def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> NextPass:
@@ -99,7 +113,16 @@ def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> N
         correction_percent=course.correction_percent,
         material=panel.entry.content.material.value,
     )
-    return NextPass(panel=panel, course=course, decision=decision, limits=limits, seed=seed)
+    trial, note = _spot_trial(panel, limits)
+    return NextPass(
+        panel=panel,
+        course=course,
+        decision=decision,
+        limits=limits,
+        seed=seed,
+        trial=trial,
+        trial_note=note,
+    )
 
 
 def course_of(panel: PanelView) -> PanelCourse:
@@ -162,6 +185,14 @@ def next_pass_record(result: NextPass, *, job_number: int) -> dict[str, Any]:
         "expectation": decision.expectation,
         "more_shots": decision.more_shots,
         "more_spots": decision.more_spots,
+        "test_spots": None
+        if result.trial is None
+        else {
+            "answer": result.trial.comparison.answer,
+            "recommended": result.trial.comparison.recommended or None,
+            "done": result.trial.done.get(result.trial.comparison.recommended),
+            "reason": result.trial.comparison.reason,
+        },
         "notes": result.notes,
         "cautions": decision.cautions,
         "assumptions": decision.assumptions,
@@ -179,6 +210,26 @@ def next_pass_record(result: NextPass, *, job_number: int) -> dict[str, Any]:
         ],
         "picture": decision.picture,
     }
+
+
+def _spot_trial(panel: PanelView, limits: WorkshopLimits) -> tuple[SpotTrial | None, str]:
+    """Return what the panel's test spots say, and in a sentence what it means for the next pass."""
+    if not panel.test_spots:
+        return None, ""
+    spots = spots_in_order(panel, [])
+    try:
+        trial = compare_test_spots(panel, spots, limits, ordered=is_ordered(spots))
+    except UnusableFiguresError as error:
+        return None, f"The test spots of this panel are not taken account of: {error.what}."
+    said = trial.comparison
+    if said.answer is SpotAnswer.RECOMMENDED:
+        done = trial.done[said.recommended]
+        return trial, (
+            f"The test spots of this panel recommend {done}, as on spot {said.recommended}: "
+            f"{said.reason} They were judged on the paint as it was on the spots, not after the "
+            "passes of the panel."
+        )
+    return trial, f"The test spots of this panel recommend nothing: {said.reason}"
 
 
 def _measured_state(

@@ -25,6 +25,7 @@ from defectscan.workshop.evidence import (
     check_interval,
     digits,
     log_density,
+    log_share_left,
     shots_wanted,
     with_interval,
 )
@@ -182,7 +183,7 @@ def compare_spots(
     limits = limits or WorkshopLimits()
     _check(squares)
     corrections = [_correction(square) for square in squares]
-    shares = [_log_share(c, s.name) for c, s in zip(corrections, squares, strict=True)]
+    shares = [log_share_left(c, s.name) for c, s in zip(corrections, squares, strict=True)]
     reaches, wanted = _reach(squares, shares, limits)
     differences = tell_apart([square.name for square in squares], corrections, log_shares=shares)
     order = sorted(range(len(squares)), key=lambda i: shares[i].middle)
@@ -250,13 +251,6 @@ def _correction(square: Combination) -> Figure:
         )
     check_interval(square.correction_percent, f"the correction of {square.name}")
     return as_figure(square.correction_percent)
-
-
-def _log_share(correction: Figure, name: str) -> LogFigure:
-    """Return the logarithm of the share of density that is left."""
-    low, value, high = (1 - c / 100 for c in (correction.high, correction.value, correction.low))
-    share = Figure(value=max(value, 0.0), low=max(low, 0.0), high=high)
-    return log_density(share, f"the share of lines left on {name}")
 
 
 def _reach(

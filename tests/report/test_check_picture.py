@@ -31,7 +31,7 @@ def found(good: Photo) -> CaptureCheck:
 
 
 def drawn(photo: Photo, check: CaptureCheck, repeat: Repeat | None = None) -> Pixels:
-    data = draw_check(photo, check, mm_per_px=MM_PER_PX, repeat=repeat, lines=3)
+    data = draw_check(photo, check, repeat=repeat, lines=3)
     with Image.open(io.BytesIO(data)) as image:
         assert image.format == "JPEG"
         return np.asarray(image.convert("RGB"))

@@ -83,8 +83,9 @@ def test_corrections_lie_on_one_axis_up_to_100() -> None:
     drawing = draw_corrections(rows, description="")
     x = [float(np.mean([p[0] for p in dot.points])) for dot in paths(drawing, fill="after")]
     assert (x[0] - x[2]) == pytest.approx(x[2] - x[1])
-    (zero,) = paths(drawing, stroke="muted")
-    assert zero.points[0][0] == pytest.approx(x[1])
+    zeros = paths(drawing, stroke="muted")
+    assert zeros
+    assert [zero.points[0][0] for zero in zeros] == pytest.approx([x[1]] * len(zeros))
 
 
 def test_correction_that_is_only_bounded_has_an_open_end_and_no_dot() -> None:

@@ -26,7 +26,7 @@ from defectscan.report.content import (
 )
 from defectscan.report.html import render_html
 
-VOID = {"meta", "input", "link", "br", "img", "hr"}
+VOID = {"meta", "input", "link", "br", "img", "hr", "col"}
 
 
 class Reader(HTMLParser):

@@ -196,3 +196,25 @@ def test_a_limits_file_that_says_nothing_usable_is_refused(tmp_path: Path, text:
     (tmp_path / LIMITS_FILE).write_text(text)
     with pytest.raises(BookError, match=r"correct limits\.toml"):
         workshop_limits(tmp_path, {})
+
+
+def test_test_spots_of_the_panel_are_named(bench: Bench) -> None:
+    bench.course([200, 130], [110, 109])
+    assert weighed(bench).trial is None
+    bench.spot("soft", 40, gentleness=1)
+    alone = weighed(bench)
+    assert alone.trial is None
+    assert "not taken account of: 1 test spot(s)" in alone.trial_note
+    assert alone.trial_note in alone.notes
+    bench.spot("hard", 95, gentleness=2)
+    result = weighed(bench, WorkshopLimits(target_correction_percent=80))
+    assert result.notes[0].startswith(
+        "The test spots of this panel recommend rotary, hard, medium, as on spot hard: "
+    )
+    record = json.loads(to_json(next_pass_record(result, job_number=1)))
+    assert record["test_spots"]["recommended"] == "hard"
+    assert record["test_spots"]["done"] == "rotary, hard, medium"
+    strict = weighed(bench, WorkshopLimits(target_correction_percent=99.9))
+    assert strict.trial_note.startswith("The test spots of this panel recommend nothing: None")
+    record = json.loads(to_json(next_pass_record(strict, job_number=1)))
+    assert record["test_spots"]["recommended"] is None

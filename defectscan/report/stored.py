@@ -1,0 +1,144 @@
+"""From the records that the job book keeps to a report's content: the figures as they were."""
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from defectscan.flags import Flag as KnownFlag
+from defectscan.report import content
+from defectscan.report.content import KINDS, UNKNOWN, Estimate
+from defectscan.report.wording import typed
+from defectscan.report.words import more_shots_sentences
+
+Record = Mapping[str, Any]
+Names = Mapping[str, str]
+# A photo of the book, with or without its folder, as messages name it.
+_KEPT_PHOTO = re.compile(r"(?:\S*?[\\/][^:;]*?)?([0-9a-f]{64})(?:\.[a-z]+)?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawn:
+    """What is drawn of a state, apart from its figures: a picture, and densities by direction."""
+
+    picture: content.Picture = content.NO_PICTURE
+    directions: Any = None
+
+
+def estimate(told: Record | None) -> Estimate:
+    """Return a stored interval."""
+    value, low, high = (_number((told or {}).get(name)) for name in ("value", "low", "high"))
+    return UNKNOWN if value is None else Estimate(value=value, low=low, high=high)
+
+
+def correction(record: Record) -> Estimate:
+    """Return the correction of a stored comparison."""
+    found = estimate(record.get("correction_percent"))
+    if record.get("correction_is_at_least") and found.low is not None:
+        return replace(found, at_least=found.low)
+    return found
+
+
+def kind_corrections(record: Record) -> dict[content.Kind, Estimate]:
+    """Return the corrections by kind of a stored comparison."""
+    told = record.get("kind_corrections_percent") or {}
+    return {kind: estimate(told[kind]) for kind in KINDS if kind in told}
+
+
+def more_shots(record: Record) -> tuple[str, ...]:
+    """Say how many more shots would have made a stored correction surer."""
+    return tuple(more_shots_sentences(record.get("more_shots_for_3_points")))
+
+
+def has_scale(record: Record) -> bool:
+    """Tell whether a stored score is in mm/cm²."""
+    return record.get("line_density_mm_per_cm2") is not None
+
+
+def state(record: Record, *, names: Names, drawn: Drawn) -> content.State:
+    """Return a stored score as a state of a report.
+
+    Parameters
+    ----------
+    record
+        As the job book keeps it.
+    names
+        Names under which photos were entered, by SHA-256.
+    drawn
+        Its picture.
+    """
+    scaled = has_scale(record)
+    unit = "mm_per_cm2" if scaled else "per_px"
+    kinds = record.get("kinds" if scaled else "kinds_per_px") or {}
+    return content.State(
+        picture=drawn.picture,
+        line_density=estimate(record.get(f"line_density_{unit}")),
+        detection_limit=_number(record.get(f"detection_limit_{unit}")),
+        grade=_number(record.get("grade")),
+        kinds={kind: estimate(kinds[kind]) for kind in KINDS if kinds.get(kind)},
+        haze=estimate(record.get("haze")),
+        directions=drawn.directions,
+        photos=tuple(_conditions(shot, names) for shot in record.get("shots") or ()),
+        flags=flags(record),
+    )
+
+
+def flags(record: Record) -> tuple[content.Flag, ...]:
+    """Return the doubts that a stored result carries."""
+    return tuple(
+        content.Flag(
+            name=str(flag.get("name", "")),
+            text=str(flag.get("text", "")),
+            advice=str(flag.get("advice", "")),
+        )
+        for flag in record.get("flags") or ()
+    )
+
+
+def set_aside(record: Record, names: Names) -> tuple[str, ...]:
+    """Say which photos of a stored score could not be used, and why."""
+    return tuple(
+        with_entered_names(str(one.get("reason", "")), names).rstrip(".")
+        for one in record.get("set_aside") or ()
+    )
+
+
+def with_entered_names(text: str, names: Names) -> str:
+    """Put the names that photos were entered under for the files that the book keeps."""
+    return _KEPT_PHOTO.sub(lambda found: names.get(found[1], "a photo"), text)
+
+
+def _conditions(shot: Record, names: Names) -> content.PhotoConditions:
+    sha256 = str(shot.get("sha256", ""))
+    scale, area = _number(shot.get("mm_per_px")), _number(shot.get("zone_area_px"))
+    spot = shot.get("highlight")
+    return content.PhotoConditions(
+        file=typed(names.get(sha256) or str(shot.get("file", ""))),
+        sha256=sha256,
+        width_px=int(shot.get("width_px") or 0),
+        height_px=int(shot.get("height_px") or 0),
+        mm_per_px=scale,
+        exposure_time_s=_number(shot.get("exposure_time_s")),
+        f_number=_number(shot.get("f_number")),
+        iso=_number(shot.get("iso_speed")),
+        focal_length_mm=_number(shot.get("focal_length_mm")),
+        highlight=None if not spot else content.Highlight(**spot),
+        glint_radius_px=_number(shot.get("glint_radius_px")),
+        zone_area_cm2=None if scale is None or area is None else area * scale**2 / 100,
+        n_lines=shot.get("n_lines"),
+        flags=tuple(_flag(str(name)) for name in shot.get("flags") or ()),
+    )
+
+
+def _flag(name: str) -> content.Flag:
+    """Return a flag by its name; one of another version of the program has a name alone."""
+    known = KnownFlag.__members__.get(name.upper())
+    if known is None:
+        return content.Flag(name=name, text="")
+    return content.Flag(name=name, text=known.text, advice=known.advice)
+
+
+def _number(value: Any) -> float | None:  # noqa: ANN401 - JSON
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    return float(value) if is_number and math.isfinite(value) else None
