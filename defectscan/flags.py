@@ -44,6 +44,42 @@ class Flag(Doubt):
         ),
         "Print the card again at actual size (100 %), without fitting it to the page.",
     )
+    CARD_UNSURE = (
+        (
+            "Too little of the scale card shows to tell the scale within 1 %; what it leaves open "
+            "is in the interval."
+        ),
+        "Lay the card so that all its marks are in the picture, flat and sharp.",
+    )
+    MERGED = (
+        (
+            "The camera put this photo together from several exposures, as night modes do, which "
+            "smooths fine lines away."
+        ),
+        "Switch night mode and high dynamic range off, and repeat the photo.",
+    )
+    PORTRAIT = (
+        "A portrait mode has blurred parts of this photo.",
+        "Switch portrait mode off, and repeat the photo.",
+    )
+    SHARPENED = (
+        (
+            "The camera sharpened this photo hard, which draws dark rims beside lines and may hide "
+            "their neighbours."
+        ),
+        "Set the camera's sharpness to normal, alike before and after.",
+    )
+    ZOOMED = (
+        "Digital zoom has enlarged this photo beyond what the lens saw.",
+        "Go nearer instead of zooming, or keep to the lens's own steps.",
+    )
+    LENS_DIFFERS = (
+        (
+            "The two states were taken with different zooms, and neither a scale card nor what is "
+            "fixed to the panel tells how their scales differ."
+        ),
+        "Use the same lens and zoom for both states, or lay the scale card in both.",
+    )
     DIRECTIONS_MISSING = (
         (
             "The panel's edge or a part on it hides the ground where grooves of some directions "

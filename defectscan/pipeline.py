@@ -2,7 +2,10 @@
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +23,7 @@ from defectscan.measurement.comparison import (
     fates,
 )
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.pairing import Partner, carried, groove_numbers, pair_weight
-from defectscan.measurement.score import Count, count_lines
+from defectscan.measurement.pairing import carried, groove_numbers
 from defectscan.measurement.state import (
     MeasuredShot,
     PanelScore,
@@ -31,16 +33,19 @@ from defectscan.measurement.state import (
     of_kind,
     once,
     score_state,
+    whole_count,
 )
-from defectscan.measurement.thinning import Thinning, fit_thinning
-from defectscan.shots import Progress, bloom_mask, measure_states, silent
+from defectscan.measurement.thinning import fit_thinning
+from defectscan.shots import WORKERS, Progress, bloom_mask, measure_states, silent
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 UNLIKE_EXPOSURE = 1.5
 HAZE_RISE = 0.25
+UNLIKE_ZOOM = 0.03
 WANTED_POINTS = 3.0
+LEADING_FRAMES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,6 +137,13 @@ def compare_states(
     )
     n = len(shots_before)
     grooves = np.concatenate(numbers[:n]), np.concatenate(numbers[n:])
+    # Deep scratches are lines of the whole, too: each a groove of its own.
+    free = 1 + max((int(g.max()) for g in grooves if len(g)), default=-1)
+    n_before, n_after = len(score_before.scratch_share), len(score_after.scratch_share)
+    grooves_and_scratches = (
+        np.append(grooves[0], free + np.arange(n_before)),
+        np.append(grooves[1], free + n_before + np.arange(n_after)),
+    )
     flags: list[Flag] = []
     matrix = frames[1][0]
     here = shots_after[0].lines
@@ -145,8 +157,12 @@ def compare_states(
             gone, come = fates(shots_before[0], shots_after[0], matrix)
         if matrix[0, 0] < 0 and matrix[1, 1] < 0:
             flags.append(Flag.TURNED)
-    counts = _paired(score_before, score_after, frames, thinning)
-    whole = correct(*counts, rng, grooves=grooves)
+    whole = correct(
+        whole_count(score_before, thinning),
+        whole_count(score_after, thinning),
+        rng,
+        grooves=grooves_and_scratches,
+    )
     by_kind = {
         kind: correct(
             of_kind(score_before, kind),
@@ -156,6 +172,8 @@ def compare_states(
         )
         for kind in kinds_of.Kind
     }
+    if matrix is None and _lens_differs(score_before.shots[0], score_after.shots[0]):
+        flags.append(Flag.LENS_DIFFERS)
     flags += _doubts(score_before, score_after)
     return Comparison(
         correction=whole,
@@ -173,7 +191,7 @@ def compare_states(
 def _doubts(before: PanelScore, after: PanelScore) -> list[Flag]:
     """Return what makes the comparison of two scores doubtful, or wants a look."""
     flags = []
-    if {s.photo.sha256 for s in before.shots} & {s.photo.sha256 for s in after.shots}:
+    if {s.photo.identity for s in before.shots} & {s.photo.identity for s in after.shots}:
         flags.append(Flag.SAME_PHOTO)
     first, second = (s.shots[0].photo.exposure.exposure_value_100 for s in (before, after))
     if None not in (first, second) and abs(first - second) > np.log2(UNLIKE_EXPOSURE):  # type: ignore[operator]
@@ -206,7 +224,7 @@ def score(
     Parameters
     ----------
     photos
-        Photos of one state, or folders of them.
+        Photos of one state, folders of them, or a clip.
     mm_per_px
         Millimetres on the panel per pixel of the photos.
     as_seen
@@ -229,8 +247,8 @@ def score(
     shots = state.shots
     to_frame = None
     if len(shots) > 1:
-        further = [_matrix(register_shots(shots[0], shot)) for shot in shots[1:]]
-        to_frame = [np.eye(3), *further]
+        further = register_all(shots[0], shots[1:])
+        to_frame = [np.eye(3), *map(_matrix, further)]
     rng = np.random.default_rng(seed)
     return score_state(shots, rng, to_frame=to_frame, set_aside=state.set_aside)
 
@@ -245,12 +263,12 @@ def compare(
     seed: int = 0,
     progress: Progress = silent,
 ) -> Comparison:
-    """Compare two states of a panel, each a photo or a folder of photos.
+    """Compare two states of a panel, each a photo, a folder of photos, or a clip.
 
     Parameters
     ----------
     before, after
-        A photo, a folder of photos, or several of them.
+        A photo, a clip, a folder of photos, or several of them.
     mm_per_px, as_seen, card_mm, seed, progress
         As for `score`.
 
@@ -264,13 +282,10 @@ def compare(
     )
     shots, others = first.shots, second.shots
     # The same photo for both states is measured once: it differs from itself by nothing.
-    known = {shot.photo.sha256: shot for shot in shots}
-    others = tuple(known.get(shot.photo.sha256, shot) for shot in others)
+    known = {shot.photo.identity: shot for shot in shots}
+    others = tuple(known.get(shot.photo.identity, shot) for shot in others)
     progress("registration")
-    registrations = (
-        [register_shots(shots[0], shot) for shot in shots[1:]],
-        [register_shots(shots[0], shot) for shot in others],
-    )
+    registrations = register_all(shots[0], shots[1:]), register_all(shots[0], others)
     return compare_states(
         shots,
         others,
@@ -280,44 +295,59 @@ def compare(
     )
 
 
-def register_shots(before: MeasuredShot, after: MeasuredShot) -> Registration:
+def register_all(before: MeasuredShot, others: Sequence[MeasuredShot]) -> list[Registration]:
+    """Register shots of one state on another shot of the same panel.
+
+    The frames of a clip lie about alike: the search starts from where the first of them was
+    found. Where the first few are not found, nor will the others be.
+    """
+    found: list[Registration] = []
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for (clip, _), group in groupby(others, key=_clip_of):
+            shots = list(group)
+            initial = np.eye(3) if clip is not None and clip == _clip_of(before)[0] else None
+            if clip is not None and initial is None:
+                for shot in shots[:LEADING_FRAMES]:
+                    found.append(register_shots(before, shot))
+                    shots = shots[1:]
+                    if found[-1].registered:
+                        initial = found[-1].homography_after_to_before
+                        break
+                else:
+                    found += [found[-1]] * len(shots)
+                    continue
+            lay = partial(register_shots, before, initial=initial)
+            found += pool.map(lay, shots)
+    return found
+
+
+def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
+    """Return the checksum of the clip that a shot is from, or its own path."""
+    photo = shot.photo
+    return (None, photo.path) if photo.frame is None else (photo.sha256, None)
+
+
+def register_shots(
+    before: MeasuredShot, after: MeasuredShot, *, initial: Floats | None = None
+) -> Registration:
     """Register a shot on another of the same panel by what is fixed to it."""
-    if before.photo.sha256 == after.photo.sha256:
+    if before.photo.identity == after.photo.identity:
         return Registration.same()
     return register(
         before.photo.luminance,
         after.photo.luminance,
         before_ignore=bloom_mask(before),
         after_ignore=bloom_mask(after),
+        initial=initial,
     )
 
 
-def _paired(
-    before: PanelScore,
-    after: PanelScore,
-    frames: Sequence[Sequence[Floats | None]],
-    thinning: Thinning,
-) -> tuple[Count, Count]:
-    """Return both counts, weighted towards ground where both states show the same grooves."""
-    known = [[matrix for matrix in state if matrix is not None] for state in frames]
-    if before.as_seen or [len(state) for state in known] != [len(state) for state in frames]:
-        return before.count, after.count
-    surviving = after.count.density / max(before.count.density, 1e-12)
-    shots = [[shot.shot for shot in state.shots] for state in (before, after)]
-    counts = []
-    for own, other in ((0, 1), (1, 0)):
-        weights = [
-            pair_weight(
-                [
-                    Partner(shot=shot, homography=np.linalg.inv(there) @ here)
-                    for shot, there in zip(shots[other], known[other], strict=True)
-                ],
-                surviving=surviving,
-            )
-            for here in known[own]
-        ]
-        counts.append(count_lines(shots[own], weights=weights, thinning=thinning))
-    return counts[0], counts[1]
+def _lens_differs(before: MeasuredShot, after: MeasuredShot) -> bool:
+    """Tell whether two photos without a scale of their own were zoomed differently."""
+    views = [shot.photo.exposure.focal_length_35mm_mm for shot in (before, after)]
+    if before.card or after.card or None in views:
+        return False
+    return abs(np.log(views[0] / views[1])) > UNLIKE_ZOOM  # type: ignore[operator]
 
 
 def _colour_differs(before: MeasuredShot, after: MeasuredShot) -> bool:

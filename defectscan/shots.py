@@ -4,6 +4,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from defectscan.errors import DefectscanError, NotMeasurableError
 from defectscan.flags import Flag
 from defectscan.imaging.card import Card, find_card
+from defectscan.imaging.clip import MOST_FRAMES, SCAN_STEPS, is_clip, read_clip
 from defectscan.imaging.highlight import Highlight, find_highlights
 from defectscan.imaging.paint import background_luminance, paint_mask
 from defectscan.imaging.photo import Photo, list_photos, read_photo
@@ -37,6 +39,8 @@ SPARKLE_SHARE = 0.3
 WORKERS = 2
 CARD_STEP_PX = 40
 MOST_REACH_SHARE = 0.06
+MOST_CARD_ERROR = 0.01
+MOST_ZOOM = 1.05
 
 
 def silent(_: str) -> None:
@@ -100,7 +104,7 @@ def look(photo: Photo, *, as_seen: bool = False, card_mm: float | None = None) -
         zone &= ~bloom_disc(highlight, zone.shape)
     if zone.sum() < LEAST_ZONE_SHARE * zone.size:
         raise NotMeasurableError(
-            f"{photo.path.name}: bare paint fills {100 * zone.mean():.1f} % of the photo",
+            f"{photo.name}: bare paint fills {100 * zone.mean():.1f} % of the photo",
             allowed=f"at least {100 * LEAST_ZONE_SHARE:.0f} % round the highlight is needed",
             remedy="go nearer or point the camera at the paint",
         )
@@ -135,11 +139,10 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     """
     photo, highlight, lines = sighting.photo, sighting.highlight, sighting.lines
     scale, scale_error = None if mm_per_px is None else mm_per_px / photo.scale, 0.0
-    flags = []
+    flags = _traces(photo)
     if sighting.card is not None:
         scale, scale_error = _scale_of(sighting.card, sighting.zone)
-        if sighting.card.printed_wrong:
-            flags.append(Flag.CARD_SIZE)
+        flags += card_doubts(sighting.card)
     if highlight is None:
         glint = circles(np.zeros(2))
         deep = np.zeros(lines.n, dtype=bool)
@@ -159,7 +162,7 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
         # Fewer may be false ones, on a panel without a groove.
         if lines.n >= MANY_LINES and glint.reach_px > most_px:
             raise NotMeasurableError(
-                f"{photo.path.name}: the lines lie up to {glint.reach_px:.0f} px off the rings "
+                f"{photo.name}: the lines lie up to {glint.reach_px:.0f} px off the rings "
                 "round the highlight",
                 allowed=f"{most_px:.0f} px, as for a small lamp",
                 remedy="use one small lamp, and cover white tape and whatever else shines brightly",
@@ -192,6 +195,27 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     )
 
 
+def _traces(photo: Photo) -> list[Flag]:
+    """Return what the camera's processing makes doubtful, by the photo's own account."""
+    traces = {
+        Flag.MERGED: photo.processing.merged,
+        Flag.PORTRAIT: photo.processing.portrait,
+        Flag.SHARPENED: photo.processing.sharpened,
+        Flag.ZOOMED: (photo.exposure.digital_zoom or 1.0) > MOST_ZOOM,
+    }
+    return [flag for flag, found in traces.items() if found]
+
+
+def card_doubts(card: Card) -> list[Flag]:
+    """Return what makes a scale card's word doubtful."""
+    flags = []
+    if card.printed_wrong:
+        flags.append(Flag.CARD_SIZE)
+    if card.fit_standard_error > MOST_CARD_ERROR * card.mm_per_px:
+        flags.append(Flag.CARD_UNSURE)
+    return flags
+
+
 def _scale_of(card: Card, zone: Mask) -> tuple[float, float]:
     """Return mm per working pixel over the zone, root mean square, and its relative error."""
     y, x = np.nonzero(zone[::CARD_STEP_PX, ::CARD_STEP_PX])
@@ -218,7 +242,7 @@ def only_highlight(photo: Photo) -> Highlight | None:
     found = find_highlights(photo.luminance, photo.clipped)
     if len(found) > 1:
         raise NotMeasurableError(
-            f"{photo.path.name}: {len(found)} highlights in the photo",
+            f"{photo.name}: {len(found)} highlights in the photo",
             allowed="one lamp alone is allowed",
             remedy="switch off or cover the other lamps",
         )
@@ -229,7 +253,7 @@ def _the_highlight(photo: Photo) -> Highlight:
     found = only_highlight(photo)
     if found is None:
         raise NotMeasurableError(
-            f"{photo.path.name}: no highlight of a lamp in the photo",
+            f"{photo.name}: no highlight of a lamp in the photo",
             allowed="one round highlight with the paint round it is needed",
             remedy="hold a small lamp so that it mirrors in the panel, or use --as-seen",
         )
@@ -259,11 +283,12 @@ def measure_states(
     Parameters
     ----------
     states
-        Each a photo, a folder of photos, or several of them.
+        Each a photo, a clip, a folder of photos, or several of them. A clip counts as many
+        photos: its frames with the highlight in different places.
     mm_per_px, as_seen, card_mm
         As for `measure` and `look`.
     progress
-        Called with the name of each photo when it is measured.
+        Called with the name of each photo when it is measured, and while a clip is read.
 
     Returns
     -------
@@ -275,19 +300,18 @@ def measure_states(
     UnreadablePhotoError, NotMeasurableError
         If no photo of a state can be read and measured: that of its first.
     """
-    files = [_photos(state) for state in states]
+    paths = [[state] if isinstance(state, Path) else list(state) for state in states]
     found: list[MeasuredState] = []
     like: Glint | None = None
     with ThreadPoolExecutor(WORKERS) as pool:
-
-        def sight(file: Path) -> Sighting:
-            photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
-            return look(photo, as_seen=as_seen, card_mm=card_mm)
-
+        read = partial(_pictures, as_seen=as_seen, progress=progress)
+        sight = partial(_sight, as_seen=as_seen, card_mm=card_mm)
+        sources = iter(list(pool.map(read, [path for state in paths for path in state])))
+        files = [[one for _ in state for one in next(sources)] for state in paths]
         sightings = _ahead(pool, sight, [file for state in files for file in state])
         for state in files:
             shots: list[MeasuredShot] = []
-            errors: list[tuple[Path, DefectscanError]] = []
+            errors: list[tuple[Path | Photo, DefectscanError]] = []
             for file, sighting in zip(state, islice(sightings, len(state)), strict=True):
                 progress(file.name)
                 if isinstance(sighting, DefectscanError):
@@ -302,14 +326,14 @@ def measure_states(
                     like = shots[-1].shot.glint
             if not shots:
                 raise errors[0][1]
-            aside = tuple(SetAside(file=file.name, reason=str(error)) for file, error in errors)
+            aside = tuple(SetAside(file=one.name, reason=str(error)) for one, error in errors)
             found.append(MeasuredState(shots=tuple(shots), set_aside=aside))
     _check_scales([shot for state in found for shot in state.shots])
     return found
 
 
 def _check_scales(shots: Sequence[MeasuredShot]) -> None:
-    without = [shot.photo.path.name for shot in shots if shot.shot.mm_per_px is None]
+    without = [shot.photo.name for shot in shots if shot.shot.mm_per_px is None]
     if without and len(without) < len(shots):
         raise NotMeasurableError(
             f"{without[0]}: no scale card in the picture, and others have one",
@@ -318,16 +342,29 @@ def _check_scales(shots: Sequence[MeasuredShot]) -> None:
         )
 
 
-def _photos(paths: Path | Sequence[Path]) -> list[Path]:
-    return [
-        file
-        for path in ([paths] if isinstance(paths, Path) else paths)
-        for file in list_photos(path)
-    ]
+def _pictures(path: Path, *, as_seen: bool, progress: Progress) -> Sequence[Path | Photo]:
+    """Return the photos that a path means, or the frames of a clip."""
+    if not is_clip(path) or path.is_dir():
+        return list_photos(path)
+    side = WORKING_SIDE_PX
+    return read_clip(path, max_side_px=side, needs_highlight=not as_seen, progress=progress)
+
+
+def _sight(one: Path | Photo, *, as_seen: bool, card_mm: float | None) -> Sighting:
+    photo = read_photo(one, max_side_px=WORKING_SIDE_PX) if isinstance(one, Path) else one
+    return look(photo, as_seen=as_seen, card_mm=card_mm)
+
+
+def n_steps(states: Sequence[Path | Sequence[Path]]) -> int:
+    """Return how many calls of `progress` to expect of `measure_states`, at most."""
+    paths = [p for state in states for p in ([state] if isinstance(state, Path) else state)]
+    return sum(SCAN_STEPS + MOST_FRAMES if is_clip(p) else len(list_photos(p)) for p in paths)
 
 
 def _ahead(
-    pool: ThreadPoolExecutor, work: Callable[[Path], Sighting], files: Sequence[Path]
+    pool: ThreadPoolExecutor,
+    work: Callable[[Path | Photo], Sighting],
+    files: Sequence[Path | Photo],
 ) -> Iterator[Sighting | DefectscanError]:
     """Give results, or errors, in order, with no more than a few photos worked on ahead."""
     waiting: deque[Future[Sighting]] = deque()

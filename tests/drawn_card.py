@@ -310,3 +310,28 @@ def _inside(x: Floats, y: Floats, size: tuple[float, float]) -> NDArray[np.bool_
 def _about_z(turn_deg: float) -> Floats:
     c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
     return np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+
+
+def laid_on(
+    rgb: NDArray[np.uint8], *, mm_per_px: float, sheet_px_per_mm: int = 8
+) -> NDArray[np.uint8]:
+    """Lay the printed card, turned by a quarter, round the middle of a photo."""
+    height, width = rgb.shape[:2]
+    scale = 1 / (mm_per_px * sheet_px_per_mm)
+    left, top = (PAPER_MM[k] / 2 * sheet_px_per_mm for k in (0, 1))
+    to_photo = np.array(
+        [[0, -scale, width / 2 + scale * top], [scale, 0, height / 2 - scale * left]]
+    )
+    sheet = printed().astype(np.float32)
+    y, x = np.mgrid[: sheet.shape[0], : sheet.shape[1]] / sheet_px_per_mm
+    off = np.abs(np.stack([x - PAPER_MM[0] / 2, y - PAPER_MM[1] / 2]))
+    on_card = np.all(off < np.reshape(CARD_MM, (2, 1, 1)) / np.float64(2), axis=0)
+    on_card &= ~np.all(off < np.reshape(WINDOW_MM, (2, 1, 1)) / np.float64(2), axis=0)
+    lit, covered = (
+        cv2.warpAffine(part, to_photo, (width, height), flags=cv2.INTER_AREA)
+        for part in (cv2.GaussianBlur(sheet, (0, 0), 1.4), on_card.astype(np.float32))
+    )
+    # Paper under the lamp, brighter than the paint.
+    paper = np.clip(255 * (0.2 + 0.55 * lit), 0, 255)
+    mixed = covered[..., None] * paper[..., None] + (1 - covered[..., None]) * rgb
+    return np.asarray(mixed, dtype=np.uint8)

@@ -14,7 +14,7 @@ from defectscan import shots
 from defectscan.errors import NotMeasurableError, UnreadablePhotoError
 from defectscan.flags import Flag
 from defectscan.imaging.linear_light import srgb_to_linear
-from defectscan.imaging.photo import read_photo
+from defectscan.imaging.photo import Exposure, read_photo
 from defectscan.measurement.comparison import Fate
 from defectscan.measurement.glint import glints
 from defectscan.measurement.kinds import Kind
@@ -22,6 +22,7 @@ from defectscan.measurement.state import PanelScore
 from defectscan.pipeline import (
     Comparison,
     compare,
+    compare_states,
     lines_png,
     score,
 )
@@ -344,6 +345,56 @@ def test_exposed_differently_is_flagged_and_gives_the_same_correction(
     assert comparison.correction.percent is not None
     assert found.correction.percent.value == pytest.approx(
         comparison.correction.percent.value, abs=8
+    )
+
+
+@pytest.mark.parametrize(
+    ("views_mm", "registered", "flagged"),
+    [
+        ((24.0, 48.0), False, True),
+        ((24.0, 24.0), False, False),
+        ((24.0, None), False, False),
+        ((24.0, 48.0), True, False),
+    ],
+)
+def test_another_lens_is_flagged_unless_registration_tells_the_scale(
+    comparison: Comparison,
+    views_mm: tuple[float, float | None],
+    registered: bool,
+    flagged: bool,
+) -> None:
+    states = [
+        [
+            replace(s, photo=replace(s.photo, exposure=Exposure(focal_length_35mm_mm=view)))
+            for s in state.shots
+        ]
+        for state, view in zip((comparison.before, comparison.after), views_mm, strict=True)
+    ]
+    registration = replace(comparison.registration, registered=registered)
+    found = compare_states(
+        states[0], states[1], np.random.default_rng(0), registrations=([], [registration])
+    )
+    assert (Flag.LENS_DIFFERS in found.flags) is flagged
+    assert (Flag.NOT_REGISTERED in found.flags) is not registered
+
+
+def test_a_photo_after_from_nearer_is_the_same_correction(
+    photos: RenderedPhotos, comparison: Comparison, tmp_path: Path
+) -> None:
+    # The middle of the photo after, as if taken from nearer: all lines look longer.
+    rgb = photos.states[1].shots[0].rgb
+    height, width = rgb.shape[:2]
+    margin_y, margin_x = height // 16, width // 16
+    middle = rgb[margin_y : height - margin_y, margin_x : width - margin_x]
+    enlarged = np.asarray(cv2.resize(middle, (width, height)), dtype=np.uint8)
+    found = compare(
+        photos.first_before, saved(tmp_path / "near.png", enlarged), mm_per_px=MM_PER_PX
+    )
+    assert found.registration.registered
+    scale = found.after.shots[0].shot.mm_per_px
+    assert scale == pytest.approx(MM_PER_PX * 7 / 8, rel=0.01)
+    assert found.after.line_density.value == pytest.approx(
+        comparison.after.line_density.value, rel=0.15
     )
 
 

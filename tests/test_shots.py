@@ -1,9 +1,9 @@
 """One photo measured: the scale card in it gives the scale, and is no paint."""
 
 import pickle
+from dataclasses import replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -11,16 +11,18 @@ from PIL import Image
 from defectscan import shots
 from defectscan.errors import NotMeasurableError
 from defectscan.flags import Flag
+from defectscan.imaging.capture import check_photo
 from defectscan.imaging.highlight import Highlight
+from defectscan.imaging.photo import Exposure, read_photo
+from defectscan.imaging.processing import NOT_PROCESSED, Processing
 from defectscan.measurement.state import MeasuredShot
-from defectscan.shots import measure_states
+from defectscan.shots import look, measure, measure_states
 from defectscan.simulation.develop import Development
 from defectscan.simulation.specimen import Specimen, Stand, render_states
-from tests.drawn_card import CARD_MM, PAPER_MM, WINDOW_MM, printed
+from tests.drawn_card import laid_on
 
 # The panel is taken to be so large that the card fits on it.
 MM_PER_PX = 0.28
-SHEET_PX_PER_MM = 8
 
 
 @pytest.fixture(scope="module")
@@ -38,27 +40,9 @@ def bare(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def with_card(bare: Path) -> Path:
     """Lay the printed card, turned by a quarter, round the middle of the photo."""
-    rgb = np.asarray(Image.open(bare))
-    height, width = rgb.shape[:2]
-    scale = 1 / (MM_PER_PX * SHEET_PX_PER_MM)
-    left, top = (PAPER_MM[k] / 2 * SHEET_PX_PER_MM for k in (0, 1))
-    to_photo = np.array(
-        [[0, -scale, width / 2 + scale * top], [scale, 0, height / 2 - scale * left]]
-    )
-    sheet = printed().astype(np.float32)
-    y, x = np.mgrid[: sheet.shape[0], : sheet.shape[1]] / SHEET_PX_PER_MM
-    off = np.abs(np.stack([x - PAPER_MM[0] / 2, y - PAPER_MM[1] / 2]))
-    on_card = np.all(off < np.reshape(CARD_MM, (2, 1, 1)) / np.float64(2), axis=0)
-    on_card &= ~np.all(off < np.reshape(WINDOW_MM, (2, 1, 1)) / np.float64(2), axis=0)
-    lit, covered = (
-        cv2.warpAffine(part, to_photo, (width, height), flags=cv2.INTER_AREA)
-        for part in (cv2.GaussianBlur(sheet, (0, 0), 1.4), on_card.astype(np.float32))
-    )
-    # Paper under the lamp, brighter than the paint.
-    paper = np.clip(255 * (0.2 + 0.55 * lit), 0, 255)
-    mixed = covered[..., None] * paper[..., None] + (1 - covered[..., None]) * rgb
     path = bare.with_name("with_card.png")
-    Image.fromarray(mixed.astype(np.uint8)).save(path)
+    rgb = np.asarray(Image.open(bare))
+    Image.fromarray(laid_on(rgb, mm_per_px=MM_PER_PX)).save(path)
     return path
 
 
@@ -76,6 +60,44 @@ def test_the_card_gives_the_scale_and_is_no_paint(with_card: Path) -> None:
     assert shot.shot.zone.mean() > 0.25
     # The card counts, whatever else was said.
     assert measured(with_card, mm_per_px=1.0).shot.mm_per_px == shot.shot.mm_per_px
+
+
+@pytest.mark.parametrize(
+    ("processing", "exposure", "flag"),
+    [
+        (Processing(merged=True), Exposure(), Flag.MERGED),
+        (Processing(portrait=True), Exposure(), Flag.PORTRAIT),
+        (Processing(sharpened=True), Exposure(), Flag.SHARPENED),
+        (NOT_PROCESSED, Exposure(digital_zoom=2.0), Flag.ZOOMED),
+        (NOT_PROCESSED, Exposure(digital_zoom=1.0), None),
+    ],
+)
+def test_what_the_camera_made_of_it_is_flagged(
+    bare: Path, processing: Processing, exposure: Exposure, flag: Flag | None
+) -> None:
+    sighting = look(read_photo(bare))
+    taken = replace(sighting.photo, processing=processing, exposure=exposure)
+    flags = measure(replace(sighting, photo=taken), mm_per_px=None, like=None).flags
+    traces = {Flag.MERGED, Flag.PORTRAIT, Flag.SHARPENED, Flag.ZOOMED}
+    assert traces & set(flags) == ({flag} if flag else set())
+
+
+def test_check_takes_the_scale_from_the_card(with_card: Path, bare: Path) -> None:
+    found = check_photo(read_photo(with_card), mm_per_px=None)
+    assert found.card is not None
+    assert found.mm_per_px == pytest.approx(MM_PER_PX, rel=0.01)
+    assert not (found.paint & found.card.mask(found.paint.shape)).any()
+    without = check_photo(read_photo(bare), mm_per_px=0.2)
+    assert (without.card, without.mm_per_px) == (None, 0.2)
+
+
+def test_a_card_that_hardly_shows_is_flagged(with_card: Path) -> None:
+    sighting = look(read_photo(with_card))
+    assert sighting.card is not None
+    assert Flag.CARD_UNSURE not in measure(sighting, mm_per_px=None, like=None).flags
+    unsure = replace(sighting.card, fit_standard_error=0.02 * sighting.card.mm_per_px)
+    flags = measure(replace(sighting, card=unsure), mm_per_px=None, like=None).flags
+    assert Flag.CARD_UNSURE in flags
 
 
 def test_a_ruler_printed_too_small_is_made_up_for(with_card: Path) -> None:

@@ -6,12 +6,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from defectscan.cli.options import Force, Json, MmPerPx, emit_json, json_file, progress_bar
+from defectscan.cli.options import (
+    CardMm,
+    Force,
+    Json,
+    MmPerPx,
+    emit_json,
+    json_file,
+    progress_bar,
+)
 from defectscan.errors import DefectscanError
 from defectscan.version import __version__
 
 if TYPE_CHECKING:
     from defectscan.imaging.capture import CaptureCheck
+    from defectscan.imaging.card import Card
     from defectscan.imaging.photo import Photo
     from defectscan.imaging.repeat import Repeat, View
 
@@ -24,6 +33,7 @@ def check(
         list[Path], typer.Argument(help="Photos, or folders of them.", metavar="PHOTO...")
     ],
     mm_per_px: MmPerPx = None,
+    card_mm: CardMm = None,
     like: Annotated[
         Path | None,
         typer.Option(help="Tell how to stand to repeat this photo, too.", metavar="BEFORE"),
@@ -56,7 +66,7 @@ def check(
             try:
                 if missing is not None:
                     raise missing
-                photo, found, repeat = _look(file, before, mm_per_px=mm_per_px)
+                photo, found, repeat = _look(file, before, mm_per_px=mm_per_px, card_mm=card_mm)
             except DefectscanError as error:
                 records.append(_unread(file, error))
                 errors.append(str(error))
@@ -64,7 +74,7 @@ def check(
             records.append(_record(photo, found, repeat, None if out is None else name))
             lines += _words(file.name, found, repeat)
             if out is not None:
-                drawn = _drawn(photo, found, repeat, mm_per_px=mm_per_px)
+                drawn = _drawn(photo, found, repeat)
                 write_whole(out / name, drawn, force=force)
     like_name = None if before is None else before.photo.path.name
     head = {"format": "defectscan.check/1", "version": __version__, "like": like_name}
@@ -118,7 +128,7 @@ def _view_to_repeat(path: Path, *, mm_per_px: float | None) -> "View":
 
 
 def _look(
-    file: Path, before: "View | None", *, mm_per_px: float | None
+    file: Path, before: "View | None", *, mm_per_px: float | None, card_mm: float | None
 ) -> "tuple[Photo, CaptureCheck, Repeat | None]":
     from defectscan.imaging.capture import check_photo  # noqa: PLC0415
     from defectscan.imaging.photo import read_photo  # noqa: PLC0415
@@ -126,25 +136,30 @@ def _look(
     from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
 
     photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
-    found = check_photo(photo, mm_per_px=mm_per_px)
+    found = check_photo(photo, mm_per_px=mm_per_px, card_mm=card_mm)
     if before is None:
         return photo, found, None
     now = View.of(photo, found.highlights)
-    return photo, found, repeat_photo(before, now, mm_per_px=mm_per_px)
+    return photo, found, repeat_photo(before, now, mm_per_px=found.mm_per_px)
 
 
-def _drawn(
-    photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", *, mm_per_px: float | None
-) -> bytes:
+def _drawn(photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None") -> bytes:
     from defectscan.report.check_picture import draw_check  # noqa: PLC0415
 
-    return draw_check(photo, found, mm_per_px=mm_per_px, repeat=repeat, lines=MOST_LINES)
+    return draw_check(photo, found, repeat=repeat, lines=MOST_LINES)
 
 
 def _words(name: str, found: "CaptureCheck", repeat: "Repeat | None") -> list[str]:
     """Return what to say of a photo: the worst first, and no more than can be done at once."""
+    from defectscan.shots import card_doubts  # noqa: PLC0415
+
     advice = [f"{wrong.text} {wrong.advice}" for wrong in found.problems]
     words = [f"{name}: can be measured" if not advice else f"{name}: cannot be measured as it is"]
+    card = found.card
+    if card is not None:
+        scale = f"{found.mm_per_px:.4f} mm a pixel"
+        words.append(f"  scale card: {scale}, seen {card.tilt_deg:.0f}° off the square")
+        advice += [flag.advice for flag in card_doubts(card)]
     if repeat is not None:
         advice += repeat.advice
         words.append(f"  {repeat.text}")
@@ -169,8 +184,18 @@ def _record(
             }
             for spot in found.highlights
         ],
+        "scale": None if found.card is None else _scale(found, found.card),
         "repeat": repeat,
         "picture": picture,
+    }
+
+
+def _scale(found: "CaptureCheck", card: "Card") -> dict[str, Any]:
+    return {
+        "mm_per_px": found.mm_per_px,
+        "relative_standard_error": card.mm_per_px_standard_error / card.mm_per_px,
+        "tilt_deg": card.tilt_deg,
+        "tilt_standard_error_deg": card.tilt_standard_error_deg,
     }
 
 
@@ -182,6 +207,7 @@ def _unread(file: Path, error: DefectscanError) -> dict[str, Any]:
         "error": str(error),
         "conditions": [],
         "highlights": [],
+        "scale": None,
         "repeat": None,
         "picture": None,
     }

@@ -22,8 +22,8 @@ from defectscan.cli.options import (
 
 
 def compare(
-    before: Annotated[Path, typer.Argument(help="Photo before, or a folder of shots.")],
-    after: Annotated[Path, typer.Argument(help="Photo after, or a folder of shots.")],
+    before: Annotated[Path, typer.Argument(help="Photo before, a folder of shots, or a clip.")],
+    after: Annotated[Path, typer.Argument(help="Photo after, a folder of shots, or a clip.")],
     mm_per_px: MmPerPx = None,
     card_mm: CardMm = None,
     as_seen: AsSeen = False,
@@ -37,11 +37,12 @@ def compare(
     from defectscan import pipeline  # noqa: PLC0415 - heavy
     from defectscan.output import check_free  # noqa: PLC0415
     from defectscan.report import record, words  # noqa: PLC0415
+    from defectscan.shots import n_steps  # noqa: PLC0415
 
     check_free([*json_file(json), *([out / n for n in record.files()] if out else [])], force=force)
     if out:
         load_ahead("defectscan.report.assemble")
-    with progress_bar(4) as step:
+    with progress_bar(n_steps([before, after]) + 2) as step:
         result = pipeline.compare(
             before,
             after,

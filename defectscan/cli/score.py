@@ -24,7 +24,9 @@ from defectscan.cli.options import (
 def score(
     photos: Annotated[
         list[Path],
-        typer.Argument(help="Photos of one state, or a folder of them.", metavar="PHOTO..."),
+        typer.Argument(
+            help="Photos of one state, a folder of them, or a clip.", metavar="PHOTO..."
+        ),
     ],
     mm_per_px: MmPerPx = None,
     card_mm: CardMm = None,
@@ -43,12 +45,13 @@ def score(
     from defectscan import pipeline  # noqa: PLC0415 - heavy
     from defectscan.output import check_free, write_whole  # noqa: PLC0415
     from defectscan.report import record, words  # noqa: PLC0415
+    from defectscan.shots import n_steps  # noqa: PLC0415
 
     targets = json_file(json) + ([lines] if lines else [])
     check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
     if out:
         load_ahead("defectscan.report.assemble")
-    with progress_bar(len(photos) + 2) as step:
+    with progress_bar(n_steps([photos]) + 2) as step:
         result = pipeline.score(
             photos, mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, seed=seed, progress=step
         )

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from defectscan.imaging.card import Card, find_card
 from defectscan.imaging.highlight import Highlight, find_highlights
 from defectscan.imaging.paint import paint_mask
 from defectscan.imaging.photo import Photo
@@ -80,11 +81,17 @@ class CaptureCheck:
         The largest first, working pixels.
     paint
         Shape (H, W): bare paint, the highlights with it.
+    card
+        The scale card, if it is in the picture.
+    mm_per_px
+        Millimetres per pixel of the photo itself, by the card or as stated.
     """
 
     conditions: tuple[Condition, ...]
     highlights: tuple[Highlight, ...]
     paint: Mask
+    card: Card | None
+    mm_per_px: float | None
 
     @property
     def problems(self) -> tuple[Condition, ...]:
@@ -97,7 +104,9 @@ class CaptureCheck:
         return not self.problems
 
 
-def check_photo(photo: Photo, *, mm_per_px: float | None) -> CaptureCheck:
+def check_photo(
+    photo: Photo, *, mm_per_px: float | None, card_mm: float | None = None
+) -> CaptureCheck:
     """Judge a photo by all that measuring needs.
 
     Each condition can be the cause of those after it: no highlight is found where all is blown
@@ -108,14 +117,21 @@ def check_photo(photo: Photo, *, mm_per_px: float | None) -> CaptureCheck:
     photo
         As it is to be measured, reduced where that is.
     mm_per_px
-        Millimetres per pixel of the photo itself, if known.
+        Millimetres per pixel of the photo itself, if known; a card in the picture tells better.
+    card_mm
+        Length that the user measured of the scale card's ruler.
     """
+    card = find_card(photo.luminance, card_mm=card_mm)
+    if card is not None:
+        mm_per_px = card.mm_per_px * photo.scale
     largest = largest_radius_percent(photo, mm_per_px=mm_per_px)
     highlights = find_highlights(photo.luminance, photo.clipped)
     if not highlights:
         highlights = _broad_lamp(photo, least_px=largest / 100 * max(photo.clipped.shape))
     highlight = highlights[0] if highlights else None
     paint = paint_mask(photo.rgb, highlight)
+    if card is not None:
+        paint &= ~card.mask(paint.shape)
     bloom_px2 = 0.0 if highlight is None else np.pi * highlight.bloom_px**2
     share = max(float(paint.sum()) - bloom_px2, 0.0) / paint.size
     judged = paint if 100 * share >= LEAST_PAINT_PERCENT else np.ones_like(paint)
@@ -148,6 +164,8 @@ def check_photo(photo: Photo, *, mm_per_px: float | None) -> CaptureCheck:
         conditions=tuple(sorted(conditions, key=lambda condition: condition.ok)),
         highlights=highlights,
         paint=paint,
+        card=card,
+        mm_per_px=mm_per_px,
     )
 
 

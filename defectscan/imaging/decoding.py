@@ -3,11 +3,12 @@
 import contextlib
 import functools
 import io
+import os
 import re
 import stat
 import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -30,9 +31,12 @@ _MODES = frozenset(
 _MAX_PX = 250_000_000
 _MIN_SIDE_PX = 200
 _SUBFILE_TYPE, _BITS_PER_SAMPLE, _PHOTOMETRIC, _DNG_VERSION = 254, 258, 262, 50706  # TIFF tags
+_STILL_BRANDS = frozenset((b"avi", b"hei", b"hev", b"mif", b"msf"))  # AVIF, HEIF, and sequences
+_TIFF_STARTS = frozenset((b"II*\0", b"MM\0*"))
 _PNG_END = b"\0\0\0\0IEND\xaeB`\x82"  # a whole picture may come without, when a copy was cut off
 _HDR_TRANSFERS = frozenset((16, 18))  # PQ and HLG in ITU-T H.273
 
+_STDERR_FD = 2
 _CODECS_LOCK = threading.Lock()
 
 
@@ -115,12 +119,14 @@ def decode(path: Path, data: bytes) -> DecodedPhoto:
         If it is too small or partly transparent.
     """
     try:
+        if data[:4] in _TIFF_STARTS and (tags := _tiff_tags(data)).get(_DNG_VERSION):
+            return _developed(path, data, tags)
         image = _opened(path, data)
         icc_profile = image.info.get("icc_profile")
         # Pillow parses more of a TIFF's tags, with their warnings, while it decodes.
-        with _codecs_quiet() if image.format == "TIFF" else contextlib.nullcontext():
+        with codecs_quiet() if image.format == "TIFF" else contextlib.nullcontext():
             image.load()
-        orientation, exif = _exif(image)
+        orientation, exif = _exif(image.getexif)
         opaque = _opaque(path, image)
         return DecodedPhoto(
             format=str(image.format),
@@ -136,6 +142,61 @@ def decode(path: Path, data: bytes) -> DecodedPhoto:
         raise unreadable(
             path, f"is cut off or damaged ({reason})", remedy="copy it from the camera again"
         ) from error
+
+
+def _tiff_tags(data: bytes) -> Image.Exif:
+    tags = Image.Exif()
+    with codecs_quiet():
+        tags.load(data)
+    return tags
+
+
+def _developed(path: Path, data: bytes, tags: Image.Exif) -> DecodedPhoto:
+    """Develop a DNG raw file to sRGB: demosaiced and white-balanced, no more."""
+    try:
+        import rawpy  # noqa: PLC0415 - an extra
+    except ImportError:
+        raise unreadable(
+            path,
+            "is a DNG raw file",
+            allowed="raw files need the extra raw",
+            remedy="run pip install 'defectscan[raw]', or export it as a 16-bit TIFF",
+        ) from None
+    with _STDERR.held_back():
+        try:
+            opened = rawpy.imread(io.BytesIO(data))
+        except rawpy.LibRawFileUnsupportedError:
+            raise unreadable(
+                path,
+                "is a DNG raw file of a kind unknown here",
+                remedy="export it as a 16-bit TIFF",
+            ) from None
+        with opened as raw:
+            _refuse_too_large(path, raw.sizes.raw_width, raw.sizes.raw_height)
+            _refuse_too_small(path, raw.sizes.width, raw.sizes.height)
+            # The gamma is sRGB's. LibRaw would turn and brighten the picture by itself.
+            pixels = cast(
+                "npt.NDArray[np.uint16]",
+                raw.postprocess(
+                    output_bps=16,
+                    gamma=(2.4, 12.92),
+                    no_auto_bright=True,
+                    use_camera_wb=True,
+                    user_flip=0,
+                    adjust_maximum_thr=0,
+                ),
+            )
+    if pixels.shape[2:] != (3,):
+        raise unreadable(
+            path,
+            f"is a DNG raw file of {pixels.shape[-1]} colours",
+            allowed="red, green and blue are needed",
+            remedy="export it as a 16-bit TIFF",
+        )
+    orientation, exif = _exif(lambda: tags)
+    return DecodedPhoto(
+        format="DNG", pixels=pixels, icc_profile=None, orientation=orientation, exif=exif
+    )
 
 
 def unreadable(
@@ -164,9 +225,9 @@ def _shown(path: Path) -> str:
 
 
 @contextlib.contextmanager
-def _codecs_quiet() -> Iterator[None]:
-    """Hold back Pillow's warnings, its limit on pixels and OpenCV's log, all process-wide."""
-    with _CODECS_LOCK, warnings.catch_warnings():
+def codecs_quiet() -> Iterator[None]:
+    """Hold back what decoders say by themselves, and Pillow's limit on pixels, process-wide."""
+    with _CODECS_LOCK, _STDERR.held_back(), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
         level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
@@ -177,6 +238,44 @@ def _codecs_quiet() -> Iterator[None]:
             cv2.utils.logging.setLogLevel(level)
 
 
+class _StandardError:
+    """Standard error as libraries in C see it: libtiff and LibRaw write there unasked."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._n_holding = 0
+        self._own = -1
+
+    @contextlib.contextmanager
+    def held_back(self) -> Iterator[None]:
+        with self._lock:
+            if not self._n_holding:
+                self._own = self._turned_away()
+            self._n_holding += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._n_holding -= 1
+                if not self._n_holding and self._own >= 0:
+                    os.dup2(self._own, _STDERR_FD)
+                    os.close(self._own)
+
+    @staticmethod
+    def _turned_away() -> int:
+        """Send it nowhere, and return where it went to, or -1 where it is closed."""
+        try:
+            own = os.dup(_STDERR_FD)
+        except OSError:
+            return -1
+        with Path(os.devnull).open("wb") as nowhere:
+            os.dup2(nowhere.fileno(), _STDERR_FD)
+        return own
+
+
+_STDERR = _StandardError()
+
+
 @functools.cache
 def _register_heif() -> None:
     pi_heif.register_heif_opener()
@@ -184,7 +283,7 @@ def _register_heif() -> None:
 
 def _opened(path: Path, data: bytes) -> Image.Image:
     """Read the header, and refuse what is not one measurable picture before it is decoded."""
-    with _codecs_quiet():
+    with codecs_quiet():
         _register_heif()
         try:
             image = Image.open(io.BytesIO(data), formats=_FORMATS)
@@ -192,19 +291,8 @@ def _opened(path: Path, data: bytes) -> Image.Image:
             raise _unidentified(path, data) from None
         n_pictures = getattr(image, "n_frames", 1)
     width_px, height_px = image.size
-    if width_px * height_px > _MAX_PX:
-        raise unreadable(
-            path,
-            f"has {width_px} x {height_px} px ({width_px * height_px / 1e6:.1f} megapixels)",
-            allowed=f"at most {_MAX_PX / 1e6:.0f} megapixels are allowed",
-            remedy="take the photo at a lower resolution",
-        )
-    if max(width_px, height_px) < _MIN_SIDE_PX:
-        raise NotMeasurableError(
-            f"{_shown(path)} has {width_px} x {height_px} px",
-            allowed=f"the longer side needs at least {_MIN_SIDE_PX} px",
-            remedy="use the photo at its full size",
-        )
+    _refuse_too_large(path, width_px, height_px)
+    _refuse_too_small(path, width_px, height_px)
     if image.format == "PNG" and _PNG_END not in data:
         raise unreadable(path, "is cut off", remedy="copy it from the camera again")
     # Multi-picture JPEG and HEIF say which of their pictures is the photo.
@@ -219,9 +307,28 @@ def _opened(path: Path, data: bytes) -> Image.Image:
     return image
 
 
+def _refuse_too_large(path: Path, width_px: int, height_px: int) -> None:
+    if width_px * height_px > _MAX_PX:
+        raise unreadable(
+            path,
+            f"has {width_px} x {height_px} px ({width_px * height_px / 1e6:.1f} megapixels)",
+            allowed=f"at most {_MAX_PX / 1e6:.0f} megapixels are allowed",
+            remedy="take the photo at a lower resolution",
+        )
+
+
+def _refuse_too_small(path: Path, width_px: int, height_px: int) -> None:
+    if max(width_px, height_px) < _MIN_SIDE_PX:
+        raise NotMeasurableError(
+            f"{_shown(path)} has {width_px} x {height_px} px",
+            allowed=f"the longer side needs at least {_MIN_SIDE_PX} px",
+            remedy="use the photo at its full size",
+        )
+
+
 def _refuse_unknown_pixels(path: Path, image: Image.Image, data: bytes) -> None:
     tags = getattr(image, "tag_v2", {})
-    if _DNG_VERSION in tags or tags.get(_SUBFILE_TYPE, 0) & 1:
+    if tags.get(_SUBFILE_TYPE, 0) & 1:
         raise unreadable(path, "is a camera raw file", remedy="export it as a 16-bit TIFF")
     if image.mode not in _MODES or (_bits(image, data) == 16 and tags.get(_PHOTOMETRIC) == 0):
         raise unreadable(
@@ -242,19 +349,25 @@ def _refuse_unknown_pixels(path: Path, image: Image.Image, data: bytes) -> None:
 
 
 def _unidentified(path: Path, data: bytes) -> UnreadablePhotoError:
+    moving = data[4:8] == b"ftyp" and data[8:11] not in _STILL_BRANDS
+    if moving or data[:4] == b"\x1aE\xdf\xa3" or data[8:11] == b"AVI":
+        return unreadable(
+            path, "is a clip", remedy="give it to score or compare under its own suffix, as .mp4"
+        )
     try:
-        kind = Image.open(io.BytesIO(data), formats=_OTHER_FORMATS).format
+        with codecs_quiet():
+            kind = Image.open(io.BytesIO(data), formats=_OTHER_FORMATS).format
     except Exception:  # noqa: BLE001 - damaged bytes raise anything, and only a name is wanted
         return unreadable(path, "is no photo, or is cut off", remedy="check or copy it again")
     return unreadable(path, f"is a {kind} file", remedy="save it in one of these formats")
 
 
-def _exif(image: Image.Image) -> tuple[int, dict[int, Any]]:
+def _exif(read: Callable[[], Image.Exif]) -> tuple[int, dict[int, Any]]:
     # Damaged EXIF leaves the exposure unknown; the pixels are not worse for it.
     orientation: int = 1
     tags: dict[int, Any] = {}
-    with _codecs_quiet(), contextlib.suppress(Exception):
-        exif = image.getexif()
+    with codecs_quiet(), contextlib.suppress(Exception):
+        exif = read()
         stored = exif.get(ExifTags.Base.Orientation, 1)
         orientation = int(stored) if stored in range(1, 9) else 1
         tags = exif.get_ifd(ExifTags.IFD.Exif)
@@ -287,7 +400,7 @@ def _sixteen_bit(path: Path, image: Image.Image, data: bytes) -> npt.NDArray[np.
 
     OpenCV and Pillow must agree on those: either misreads some layouts without an error.
     """
-    with _codecs_quiet():
+    with codecs_quiet():
         stored = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     wide = cast("npt.NDArray[Any] | None", stored)
     upper = np.asarray(image)

@@ -14,9 +14,10 @@ from PIL import ExifTags, Image, ImageOps
 
 from defectscan.imaging.decoding import decode, not_opened, read_bytes, unreadable
 from defectscan.imaging.linear_light import size_px, to_linear_light
+from defectscan.imaging.processing import NOT_PROCESSED, Processing, processing_of
 
 _SUFFIXES = frozenset(
-    (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp", ".avif")
+    (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp", ".avif", ".dng")
 )
 _ISO_SPEED_OVER = 65535
 
@@ -65,6 +66,22 @@ class Exposure:
         return self.exposure_value - math.log2(self.iso_speed / 100)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Say which frame of a clip a photo is.
+
+    Parameters
+    ----------
+    index
+        Counted from 0.
+    time_s
+        From the clip's beginning.
+    """
+
+    index: int
+    time_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Photo:
     """Hold a photo as it is measured: upright, linear, and reduced where asked.
@@ -81,6 +98,8 @@ class Photo:
         Bits per channel that were used, 8 or 16.
     exposure
         What the EXIF says of the exposure.
+    processing
+        What the EXIF says that the camera did beyond.
     width_px, height_px
         The photo's own size, upright.
     scale
@@ -92,6 +111,8 @@ class Photo:
         of its range (weighing at least about 1/500 in the average), shape (H, W), bool.
     rgb
         sRGB for display, shape (H, W, 3), uint8.
+    frame
+        Which frame of a clip it is; ``None`` for a photo of its own.
     """
 
     path: Path
@@ -105,13 +126,28 @@ class Photo:
     luminance: npt.NDArray[np.float32]
     clipped: npt.NDArray[np.bool_]
     rgb: npt.NDArray[np.uint8]
+    processing: Processing = NOT_PROCESSED
+    frame: Frame | None = None
+
+    @property
+    def name(self) -> str:
+        """Name the file, and the frame where it is one of a clip."""
+        if self.frame is None:
+            return self.path.name
+        return f"{self.path.name}, frame {self.frame.index} ({self.frame.time_s:.2f} s)"
+
+    @property
+    def identity(self) -> tuple[str, int | None]:
+        """Give what no other picture has: its file's checksum, and the frame in a clip."""
+        return self.sha256, None if self.frame is None else self.frame.index
 
 
 def list_photos(path: str | os.PathLike[str]) -> list[Path]:
     """List the photos meant by a path: the file itself, or a folder's photos.
 
     A folder's photos are told by their suffix (jpg, jpeg, png, tif, tiff, heic, heif, webp,
-    avif) and come in natural order (2 before 10). Hidden files and folders within are left out.
+    avif, dng) and come in natural order (2 before 10). Hidden files and folders within are left
+    out.
 
     Parameters
     ----------
@@ -151,7 +187,8 @@ def read_photo(path: str | os.PathLike[str], *, max_side_px: int | None = None) 
     """Read a photo's linear luminance, exposure and checksum.
 
     JPEG, PNG, TIFF, HEIC/HEIF, WebP and AVIF are told by content, not by suffix. PNG and TIFF
-    keep 16 bits; 10-bit HEIC and AVIF are read as 8. Of a file with several pictures of which it
+    keep 16 bits; 10-bit HEIC and AVIF are read as 8. DNG is developed without any sharpening or
+    brightening, where the extra `raw` is installed. Of a file with several pictures of which it
     calls one the photo (multi-picture JPEG, HEIF), that one is read. The EXIF orientation is
     applied. A photo is reduced by averaging over areas: the luminance in linear light, the
     pixels for display as they are stored.
@@ -178,7 +215,7 @@ def read_photo(path: str | os.PathLike[str], *, max_side_px: int | None = None) 
     ------
     UnreadablePhotoError
         If the file is missing, no photo, cut off, damaged, animated, of more than 250 megapixels,
-        or of a kind that cannot be linearised (raw, HDR, floating point).
+        or of a kind that cannot be linearised (other raw files, HDR, floating point).
     NotMeasurableError
         If the photo's longer side is under 200 px, or it is partly transparent.
 
@@ -208,6 +245,7 @@ def read_photo(path: str | os.PathLike[str], *, max_side_px: int | None = None) 
         luminance=_upright(light.luminance, decoded.orientation),
         clipped=_upright(light.unclipped, decoded.orientation) < 255,
         rgb=_upright(light.rgb, decoded.orientation),
+        processing=processing_of(decoded.exif),
     )
 
 

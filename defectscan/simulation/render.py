@@ -85,45 +85,20 @@ def render_shot(
     ambient
         Radiance of the room relative to the lamp's.
     """
-    shape = (scene.camera.height_px, scene.camera.width_px)
     grid = lighting.ground_grid(scene)
     mm_per_px = _mm_per_px(panel, grid)
-    paint = lighting.paint_light(panel, scene, ambient=ambient, uv_mm=grid)
-    base = lighting.enlarge(paint, scene)
-    matt = lighting.enlarge(lighting.irradiance(scene, grid) + ambient, scene)
-    highlight, window = lighting.highlight_light(panel, scene)
-    base[window] += highlight[..., None]
-    glints = lighting.groove_glints(panel, scene)
-    lines = lighting.deposit(shape, glints.xy_px, glints.light_px * glints.length_px)
-    if panel.paint.flakes_per_mm2:
-        lines_and_flakes = lines + lighting.deposit(shape, *lighting.sparkles(panel, scene))
-    else:
-        lines_and_flakes = lines
-    light: NDArray[np.float32] = base + lines_and_flakes[..., None]
-    covered = np.zeros(shape, dtype=np.float32)
-    for patch in panel.patches:
-        mask = lighting.patch_mask(scene, patch)
-        colour = np.asarray(patch.albedo, dtype=np.float32) * matt[..., None]
-        light += mask[..., None] * (colour - light)
-        covered = np.maximum(covered, mask)
-    if panel.dust is not None:
-        _add_dust(light, panel.dust, scene, matt, px_per_mm=1 / mm_per_px)
+    seen = scene_light(panel, scene, ambient=ambient, grid_mm=grid)
     outside = _beyond_ground(panel, grid)
-    on_paint = (covered < 0.01) & ~(lighting.enlarge(outside, scene) > 0)
+    on_paint = (seen.covered < 0.01) & ~(lighting.enlarge(outside, scene) > 0)
 
-    through_lens = spread(light.astype(np.float32), development)
-    smooth = cv2.resize(
-        paint.astype(np.float32) @ LUMINANCE, (64, 48), interpolation=cv2.INTER_AREA
-    )
-    albedo = float(np.asarray(panel.paint.albedo) @ LUMINANCE)
-    own_gain = 0.35 * albedo**0.45 / float(np.median(smooth))
-    gain = own_gain * development.exposure
+    through_lens = spread(seen.light, development)
+    gain = seen.own_gain * development.exposure
     encoded = develop(through_lens, development, rng, gain=gain)
     lit = _lit_mask(
-        glints,
-        covered=covered,
+        seen.glints,
+        covered=seen.covered,
         through_lens=through_lens,
-        lines=lines,
+        lines=seen.lines,
         development=development,
         gain=gain,
     )
@@ -141,6 +116,77 @@ def render_shot(
         scene=scene,
         panel=panel,
         development=development,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SceneLight:
+    """What falls on the lens.
+
+    Attributes
+    ----------
+    light
+        Linear, shape (H, W, 3).
+    lines
+        Of that the glints of grooves, shape (H, W).
+    glints
+        The same, one by one.
+    covered
+        Share of each pixel that something on the panel covers, shape (H, W).
+    own_gain
+        Exposure that the paint would get by itself.
+    """
+
+    light: NDArray[np.float32]
+    lines: NDArray[np.float32]
+    glints: lighting.Glints
+    covered: NDArray[np.float32]
+    own_gain: float
+
+
+def scene_light(panel: Panel, scene: Scene, *, ambient: float, grid_mm: Floats) -> SceneLight:
+    """Render the light of a scene, before lens and sensor.
+
+    Parameters
+    ----------
+    panel, scene
+        What is seen, and from where.
+    ambient
+        Radiance of the room relative to the lamp's.
+    grid_mm
+        From `light.ground_grid`.
+    """
+    shape = (scene.camera.height_px, scene.camera.width_px)
+    paint = lighting.paint_light(panel, scene, ambient=ambient, uv_mm=grid_mm)
+    base = lighting.enlarge(paint, scene)
+    matt = lighting.enlarge(lighting.irradiance(scene, grid_mm) + ambient, scene)
+    highlight, window = lighting.highlight_light(panel, scene)
+    base[window] += highlight[..., None]
+    glints = lighting.groove_glints(panel, scene)
+    lines = lighting.deposit(shape, glints.xy_px, glints.light_px * glints.length_px)
+    if panel.paint.flakes_per_mm2:
+        lines_and_flakes = lines + lighting.deposit(shape, *lighting.sparkles(panel, scene))
+    else:
+        lines_and_flakes = lines
+    light: NDArray[np.float32] = base + lines_and_flakes[..., None]
+    covered = np.zeros(shape, dtype=np.float32)
+    for patch in panel.patches:
+        mask = lighting.patch_mask(scene, patch)
+        colour = np.asarray(patch.albedo, dtype=np.float32) * matt[..., None]
+        light += mask[..., None] * (colour - light)
+        covered = np.maximum(covered, mask)
+    if panel.dust is not None:
+        _add_dust(light, panel.dust, scene, matt, px_per_mm=1 / _mm_per_px(panel, grid_mm))
+    smooth = cv2.resize(
+        paint.astype(np.float32) @ LUMINANCE, (64, 48), interpolation=cv2.INTER_AREA
+    )
+    albedo = float(np.asarray(panel.paint.albedo) @ LUMINANCE)
+    return SceneLight(
+        light=light.astype(np.float32),
+        lines=lines,
+        glints=glints,
+        covered=covered,
+        own_gain=0.35 * albedo**0.45 / float(np.median(smooth)),
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 from PIL import Image, ImageFilter
 
 from defectscan.version import __version__
+from tests.drawn_card import laid_on
 
 Run = Callable[..., Any]
 CONDITION = {"name", "value", "limit", "unit", "ok", "text", "advice"}
@@ -40,6 +41,21 @@ def test_a_fault_is_named_with_its_remedy(run: Run, blurred: Path) -> None:
     assert "at most 1.5 px" in worst
     assert "focus" in worst
     assert len(rest) <= 2
+
+
+def test_a_scale_card_is_told(run: Run, photos: Any, tmp_path: Path) -> None:
+    path = tmp_path / "card.png"
+    with Image.open(photos.first_before) as image:
+        Image.fromarray(laid_on(np.asarray(image), mm_per_px=0.28)).save(path)
+    outcome = run("check", path, "--json", "-")
+    scale = json.loads(outcome.out)["photos"][0]["scale"]
+    assert scale["mm_per_px"] == pytest.approx(0.28, rel=0.01)
+    assert 0 < scale["relative_standard_error"] < 0.01
+    assert scale["tilt_deg"] < 3
+    # A ruler that measures 194 mm: printed too small.
+    told = run("check", path, "--card-mm", "194").out
+    assert "  scale card: 0.27" in told
+    assert "Print the card again" in told
 
 
 def test_every_photo_of_a_folder_is_checked(run: Run, photos: Any, blurred: Path) -> None:

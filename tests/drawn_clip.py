@@ -1,0 +1,50 @@
+"""Clips drawn by hand: plain paint with a lamp's image that moves over it."""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Rgb = NDArray[np.uint8]
+
+WIDTH_PX, HEIGHT_PX = 480, 270
+
+
+def painted(*, marks: int = 250, seed: int = 0) -> NDArray[np.float32]:
+    """Draw dark paint with fine marks on it, grey levels, shape (H, W)."""
+    rng = np.random.default_rng(seed)
+    paint = np.full((HEIGHT_PX, WIDTH_PX), 40, np.float32)
+    for _ in range(marks):
+        x, y, angle = rng.uniform(0, WIDTH_PX), rng.uniform(0, HEIGHT_PX), rng.uniform(0, np.pi)
+        ends = [(round(x + k * np.cos(angle)), round(y + k * np.sin(angle))) for k in (-9, 9)]
+        cv2.line(paint, *ends, color=70.0, thickness=1, lineType=cv2.LINE_AA)
+    return paint
+
+
+def with_lamps(paint: NDArray[np.float32], *at_px: Sequence[float], blur_px: float = 0) -> Rgb:
+    """Return a frame of the paint with the images of lamps in it, shape (H, W, 3)."""
+    picture = paint.copy()
+    y, x = np.mgrid[:HEIGHT_PX, :WIDTH_PX]
+    for at in at_px:
+        away = np.hypot(x - at[0], y - at[1])
+        picture += 400 / (1 + np.exp((away - 14) / 1.2)) + 60 / (1 + (away / 22) ** 2)
+    if blur_px:
+        picture = cv2.GaussianBlur(picture, (0, 0), blur_px)
+    grey = np.clip(np.round(picture), 0, 255).astype(np.uint8)
+    return np.repeat(grey[..., None], 3, axis=-1)
+
+
+def written(path: Path, frames: Iterable[Rgb], *, code: str = "mp4v") -> Path:
+    """Write a clip at 30 frames a second."""
+    writer: cv2.VideoWriter | None = None
+    for frame in frames:
+        if writer is None:
+            size = frame.shape[1], frame.shape[0]
+            writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*code), 30.0, size)
+            assert writer.isOpened()
+        writer.write(frame)
+    assert writer is not None
+    writer.release()
+    return path
