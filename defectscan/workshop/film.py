@@ -31,6 +31,9 @@ REPEATABLE_UM = 5.0
 # Stands in where too few spots were read to show their own spread; without a source.
 USUAL_SPOT_SD_UM = 5.0
 USUAL_CUT_SD_UM = 1.0
+# Gauges show whole micrometres: common practice, without a source.
+READING_STEP_UM = 1.0
+NO_SPREAD_UM = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,8 +237,9 @@ def film_taken(
         taken = np.array([before.spots[s].mean_um - after.spots[s].mean_um for s in common])
         n = len(taken)
         error = float(np.std(taken, ddof=1)) / math.sqrt(n) if n > 1 else USUAL_CUT_SD_UM
+        error, degrees = _at_least_rounding(error, n - 1, means=2, n_spots=n)
         return FilmTaken(
-            mean_um=_student(float(taken.mean()), error, n - 1 if n > 1 else math.inf),
+            mean_um=_student(float(taken.mean()), error, degrees),
             standard_error_um=error,
             paired=True,
             n_spots=n,
@@ -251,6 +255,19 @@ def film_taken(
         paired=False,
         n_spots=min(before.n_spots, after.n_spots),
     )
+
+
+def _at_least_rounding(
+    error: float, degrees: float, *, means: int, n_spots: int
+) -> tuple[float, float]:
+    """Return a standard error and its degrees of freedom, that of rounding where none shows.
+
+    Spots that agree to the gauge's last digit do not agree exactly. An even spread over a step
+    has the standard deviation step/√12.
+    """
+    if error > NO_SPREAD_UM:
+        return error, degrees if degrees > 0 else math.inf
+    return READING_STEP_UM * math.sqrt(means / 12 / n_spots), math.inf
 
 
 def average_states(
@@ -286,13 +303,18 @@ def average_states(
     table = np.array([[film.spots[name].mean_um for name in common] for film in present])
     residual = table - table.mean(axis=0) - table.mean(axis=1)[:, None] + table.mean()
     degrees = (len(present) - 1) * (len(common) - 1)
-    error = math.sqrt(float(np.sum(residual**2)) / degrees / len(common))
+    error, shown_by = _at_least_rounding(
+        math.sqrt(float(np.sum(residual**2)) / degrees / len(common)),
+        degrees,
+        means=1,
+        n_spots=len(common),
+    )
     means = iter(table.mean(axis=1))
     return tuple(
         None
         if film is None
         else Film(
-            mean_um=_student(float(next(means)), error, degrees),
+            mean_um=_student(float(next(means)), error, shown_by),
             thinnest_um=film.thinnest_um,
             standard_error_um=error,
             n_spots=film.n_spots,

@@ -164,3 +164,14 @@ def test_the_interval_holds_the_true_cut_as_often_as_it_says() -> None:
         mean = film_taken(before, after).mean_um
         held += mean.low <= 1.5 <= mean.high
     assert 0.925 <= held / 600 <= 0.975
+
+
+def test_spots_that_agree_to_the_last_digit_leave_the_rounding_open() -> None:
+    before = {"left": [110.0, 111.0, 112.0], "right": [100.0, 101.0, 102.0]}
+    after = {name: [value - 3 for value in values] for name, values in before.items()}
+    taken = film_taken(before, after)
+    # Two means of whole micrometres at two spots: sqrt(2/12/2).
+    assert taken.standard_error_um == pytest.approx(np.sqrt(1 / 12))
+    assert taken.mean_um.low == pytest.approx(3 - 1.96 * np.sqrt(1 / 12), abs=1e-3)
+    states = average_states([before, after])
+    assert all(film is not None and film.standard_error_um > 0 for film in states)
