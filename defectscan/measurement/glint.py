@@ -14,11 +14,7 @@ ROUNDS = 14
 CROSSWISE_DEG = 60.0
 LONG_LINE = 2.0
 ENDLESS_LINE = 4.0
-# Lines in a row make an edge: their length in all, and how well they lie in it.
 ENDLESS_ROW = 8.0
-ROW_PX = 1.5
-ROW_SINE = 0.01
-ROWS_AT_ONCE = 256
 GLINT_REACHES = 8.0
 
 
@@ -222,27 +218,8 @@ def _weight(lines: Lines) -> Floats:
     usual = float(np.median(length)) if lines.n else 0.0
     share = np.minimum(1, LONG_LINE * usual / np.maximum(length, 1e-9))
     share[length > ENDLESS_LINE * usual] = 0.0
-    share[_length_in_line(lines, length) > ENDLESS_ROW * usual] = 0.0
+    share[lines.row_length_px() > ENDLESS_ROW * usual] = 0.0
     return lines.length_px * share[lines.line]
-
-
-def _length_in_line(lines: Lines, length: Floats) -> Floats:
-    """Return the total length of lines on each line's straight continuation, shape (n,)."""
-    middle, direction = lines.middles()
-    total = np.zeros(lines.n)
-    # In blocks, or the table of all pairs would not fit the memory.
-    for first in range(0, lines.n, ROWS_AT_ONCE):
-        rows = slice(first, first + ROWS_AT_ONCE)
-        apart = middle[None] - middle[rows, None]
-        along = direction[rows, None]
-        off = np.abs(apart[..., 0] * along[..., 1] - apart[..., 1] * along[..., 0])
-        turn = np.abs(along[..., 0] * direction[:, 1] - along[..., 1] * direction[:, 0])
-        far = np.abs(np.sum(apart * along, axis=-1))
-        # A short piece tells its direction badly.
-        sure = np.maximum(length[rows, None], length)
-        in_line = (off < ROW_PX + far * ROW_SINE) & (turn < ROW_SINE + 2 / sure)
-        total[rows] = in_line @ length
-    return total
 
 
 # How far each coefficient may usually lie from where the fit starts: px, ratio, ratio.

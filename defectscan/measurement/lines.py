@@ -33,6 +33,10 @@ END_BLUR_PX = 1.8
 CORE_SHARE = 0.35
 LEAST_EVIDENCE = 10.0
 KNOB_SHARE = 0.25
+# How well lines lie in a row.
+ROW_PX = 1.5
+ROW_SINE = 0.01
+ROWS_AT_ONCE = 256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,6 +107,25 @@ class Lines:
         x, y = self.tangent[:, 0], self.tangent[:, 1]
         angle = np.arctan2(self.total(2 * x * y), self.total(x**2 - y**2)) / 2
         return middle, np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+
+    def row_length_px(self) -> Floats:
+        """Return the length of all lines on each line's straight continuation, shape (n,)."""
+        length = self.total(self.length_px)
+        middle, direction = self.middles()
+        total = np.zeros(self.n)
+        # In blocks, or the table of all pairs would not fit the memory.
+        for first in range(0, self.n, ROWS_AT_ONCE):
+            rows = slice(first, first + ROWS_AT_ONCE)
+            apart = middle[None] - middle[rows, None]
+            along = direction[rows, None]
+            off = np.abs(apart[..., 0] * along[..., 1] - apart[..., 1] * along[..., 0])
+            turn = np.abs(along[..., 0] * direction[:, 1] - along[..., 1] * direction[:, 0])
+            far = np.abs(np.sum(apart * along, axis=-1))
+            # A short piece tells its direction badly.
+            sure = np.maximum(length[rows, None], length)
+            in_line = (off < ROW_PX + far * ROW_SINE) & (turn < ROW_SINE + 2 / sure)
+            total[rows] = in_line @ length
+        return total
 
     def total(self, values: Floats) -> Floats:
         """Return the sums of values of points, shape (m,), over each line, shape (n,)."""

@@ -88,6 +88,9 @@ class PanelScore:
         Which lines of `count` lie in the crowd of machine trails, shape (n,).
     set_aside
         Photos that could not be used.
+    frames
+        For each shot the homography to one common frame, `None` where it is not known; empty
+        where none was looked for.
     """
 
     line_density: Interval
@@ -103,6 +106,7 @@ class PanelScore:
     as_seen: bool
     flags: tuple[Flag, ...]
     set_aside: tuple[SetAside, ...] = ()
+    frames: tuple[Floats | None, ...] = ()
 
 
 def score_state(
@@ -196,6 +200,7 @@ def score_state(
         as_seen=as_seen,
         flags=once(flags),
         set_aside=set_aside,
+        frames=() if to_frame is None else tuple(to_frame),
     )
 
 

@@ -194,10 +194,17 @@ def test_glints_are_lines_along_the_rings() -> None:
     assert glints(no_lines(), glint).tolist() == []
 
 
-def test_long_edges_do_not_outweigh_the_glints() -> None:
+@pytest.mark.parametrize("n_pieces", [1, 12])
+def test_long_edges_do_not_outweigh_the_glints(n_pieces: int) -> None:
     truth = ellipses(1.3, 30)
     lines = strewn(truth)
-    edges = [(850.0, 10.0, 860.0, 740.0), (20.0, 700.0, 980.0, 690.0)]
+    ends = np.array([(850.0, 10.0, 860.0, 740.0), (20.0, 700.0, 980.0, 690.0)])
+    share = np.arange(n_pieces) / n_pieces
+    way = ends[:, 2:] - ends[:, :2]
+    starts = ends[:, None, :2] + share[:, None] * way[:, None]
+    # Seen in pieces, with gaps between them.
+    stops = starts + 0.8 * way[:, None] / n_pieces
+    edges = [tuple(row) for row in np.concatenate([starts, stops], axis=-1).reshape(-1, 4)]
     disturbed = fitted(Lines.joined([lines, straight_lines(edges)]))
     quiet = fitted(lines)
     ratio, angle = axes_of(disturbed, CENTRE)
