@@ -170,8 +170,6 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
         if glint.assumed:
             flags.append(Flag.ODD_GEOMETRY)
         deep = kinds_of.deep_scratches(lines, glint)
-        edge = kinds_of.edges(lines) & ~deep
-        lines, deep = lines.of(~edge), deep[~edge]
         crosswise = lines.total(cross_angle_deg(glint, lines)) / np.maximum(
             lines.total(np.ones(len(lines.line))), 1
         )

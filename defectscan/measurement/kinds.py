@@ -22,7 +22,6 @@ BRIGHT_RATIO = 1.3
 TRAIL_HALF_WIDTH_RAD = float(np.deg2rad(12.5))
 TRAIL_SIGMA = 4.0
 NARROW_SHARE = 0.75
-EDGE_ROW = 12.0
 
 
 class Kind(Enum):
@@ -62,18 +61,6 @@ def deep_scratches(lines: Lines, glint: Glint) -> Mask:
     long = (length > LONG_RATIO * expected) & bright
     off = (mean_off > OFF_RATIO * glint.reach_px) & bright
     return (long | off) & (length > LEAST_SCRATCH_PX)
-
-
-def edges(lines: Lines) -> Mask:
-    """Return which lines are pieces of one long straight edge, shape (n,).
-
-    Trim of the paint's own colour, a gap or a straight thing mirrored in the panel are no
-    grooves, but their edges look like lines. Grooves do not lie in a row so long.
-    """
-    if not lines.n:
-        return np.zeros(0, dtype=bool)
-    usual = float(np.median(lines.total(lines.length_px)))
-    return lines.row_length_px() > EDGE_ROW * usual
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

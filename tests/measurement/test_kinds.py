@@ -9,7 +9,6 @@ from defectscan.imaging.highlight import Highlight
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import (
     deep_scratches,
-    edges,
     find_trails,
     haze_glow,
     mean_direction,
@@ -46,19 +45,6 @@ def test_a_long_bright_line_is_a_deep_scratch(ends: tuple[float, float, float, f
 def test_a_faint_line_is_no_deep_scratch() -> None:
     lines = Lines.joined([swirls(), straight_lines([(400, 60, 600, 200)], contrast=0.3)])
     assert not deep_scratches(lines, CIRCLES).any()
-
-
-def test_pieces_of_a_straight_edge_are_told_from_grooves() -> None:
-    rng = np.random.default_rng(4)
-    grooves = lit_grooves(rng, CIRCLES, zone=ZONE, density_per_px=0.1)
-    assert not edges(grooves).any()
-    # An edge across the picture, seen in pieces, with a slight turn in each.
-    pieces = [(60 + 55 * k, 90 + 0.5 * k, 100 + 55 * k, 90.6 + 0.5 * k) for k in range(11)]
-    both = Lines.joined([grooves, straight_lines(pieces)])
-    found = edges(both)
-    assert found[grooves.n :].all()
-    assert found[: grooves.n].mean() < 0.02
-    assert edges(no_lines()).shape == (0,)
 
 
 def test_even_directions_have_no_trails() -> None:
