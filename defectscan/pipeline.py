@@ -2,10 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import partial
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.flags import Flag
-from defectscan.imaging.registration import Registration, register
+from defectscan.imaging.registration import Registration
+from defectscan.laying import Laid, lay_state, lay_states
 from defectscan.measurement import kinds as kinds_of
 from defectscan.measurement.comparison import (
     Correction,
@@ -36,7 +34,7 @@ from defectscan.measurement.state import (
     whole_count,
 )
 from defectscan.measurement.thinning import fit_thinning
-from defectscan.shots import WORKERS, Progress, bloom_mask, measure_states, silent
+from defectscan.shots import Progress, measure_states, silent
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -45,7 +43,6 @@ UNLIKE_EXPOSURE = 1.5
 HAZE_RISE = 0.25
 UNLIKE_ZOOM = 0.03
 WANTED_POINTS = 3.0
-LEADING_FRAMES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,7 +102,7 @@ def compare_states(
     after: Sequence[MeasuredShot],
     rng: np.random.Generator,
     *,
-    registrations: tuple[Sequence[Registration], Sequence[Registration]],
+    laid: Laid,
     set_aside: tuple[tuple[SetAside, ...], tuple[SetAside, ...]] = ((), ()),
 ) -> Comparison:
     """Compare two states of a panel, counted above the same contrast.
@@ -116,14 +113,17 @@ def compare_states(
         Measured shots, at least one each.
     rng
         Source of randomness for the intervals.
-    registrations
-        Of the further shots before and of all shots after, each on the first before.
+    laid
+        How the shots lie on the first before.
     set_aside
         For each state the photos that could not be used.
     """
     noise = max(shot.noise for shot in [*before, *after])
-    frames = [[_matrix(one) for one in state] for state in registrations]
-    frames[0].insert(0, np.eye(3))
+    matrix = _matrix(laid.after[0])
+    frames: list[list[Floats | None]] = [
+        [np.eye(3), *map(_matrix, laid.before)],
+        [_matrix(one) for one in laid.after_on_first or laid.after],
+    ]
     # Both states are of one panel under about the same lamp: walls drop out alike.
     thinning = fit_thinning([shot.shot for shot in [*before, *after]])
     score_before, score_after = (
@@ -132,11 +132,16 @@ def compare_states(
     )
     shots_before = [shot.shot for shot in score_before.shots]
     shots_after = [shot.shot for shot in score_after.shots]
-    numbers = groove_numbers(
-        [*in_frame(shots_before, frames[0]), *in_frame(shots_after, frames[1])]
-    )
-    n = len(shots_before)
-    grooves = np.concatenate(numbers[:n]), np.concatenate(numbers[n:])
+    lines = in_frame(shots_before, frames[0]), in_frame(shots_after, frames[1])
+    if laid.after_on_first:
+        # Two frames: which grooves are the same in both states is not known.
+        numbers = [np.concatenate(groove_numbers(state)) for state in lines]
+        numbers[1] = numbers[1] + 1 + numbers[0].max(initial=-1)
+        grooves = numbers[0], numbers[1]
+    else:
+        together = groove_numbers([*lines[0], *lines[1]])
+        n = len(shots_before)
+        grooves = np.concatenate(together[:n]), np.concatenate(together[n:])
     # Deep scratches are lines of the whole, too: each a groove of its own.
     free = 1 + max((int(g.max()) for g in grooves if len(g)), default=-1)
     n_before, n_after = len(score_before.scratch_share), len(score_after.scratch_share)
@@ -145,7 +150,6 @@ def compare_states(
         np.append(grooves[1], free + n_before + np.arange(n_after)),
     )
     flags: list[Flag] = []
-    matrix = frames[1][0]
     here = shots_after[0].lines
     gone: list[Fate] = []
     come: list[Fate] = []
@@ -180,7 +184,7 @@ def compare_states(
         kind_corrections=by_kind,
         before=score_before,
         after=score_after,
-        registrations=tuple(registrations[1]),
+        registrations=laid.after,
         after_here=here,
         fates_before=gone,
         fates_after=come,
@@ -247,8 +251,7 @@ def score(
     shots = state.shots
     to_frame = None
     if len(shots) > 1:
-        further = register_all(shots[0], shots[1:])
-        to_frame = [np.eye(3), *map(_matrix, further)]
+        to_frame = [np.eye(3), *map(_matrix, lay_state(shots))]
     rng = np.random.default_rng(seed)
     return score_state(shots, rng, to_frame=to_frame, set_aside=state.set_aside)
 
@@ -285,60 +288,12 @@ def compare(
     known = {shot.photo.identity: shot for shot in shots}
     others = tuple(known.get(shot.photo.identity, shot) for shot in others)
     progress("registration")
-    registrations = register_all(shots[0], shots[1:]), register_all(shots[0], others)
     return compare_states(
         shots,
         others,
         np.random.default_rng(seed),
-        registrations=registrations,
+        laid=lay_states(shots, others),
         set_aside=(first.set_aside, second.set_aside),
-    )
-
-
-def register_all(before: MeasuredShot, others: Sequence[MeasuredShot]) -> list[Registration]:
-    """Register shots of one state on another shot of the same panel.
-
-    The frames of a clip lie about alike: the search starts from where the first of them was
-    found. Where the first few are not found, nor will the others be.
-    """
-    found: list[Registration] = []
-    with ThreadPoolExecutor(WORKERS) as pool:
-        for (clip, _), group in groupby(others, key=_clip_of):
-            shots = list(group)
-            initial = np.eye(3) if clip is not None and clip == _clip_of(before)[0] else None
-            if clip is not None and initial is None:
-                for shot in shots[:LEADING_FRAMES]:
-                    found.append(register_shots(before, shot))
-                    shots = shots[1:]
-                    if found[-1].registered:
-                        initial = found[-1].homography_after_to_before
-                        break
-                else:
-                    found += [found[-1]] * len(shots)
-                    continue
-            lay = partial(register_shots, before, initial=initial)
-            found += pool.map(lay, shots)
-    return found
-
-
-def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
-    """Return the checksum of the clip that a shot is from, or its own path."""
-    photo = shot.photo
-    return (None, photo.path) if photo.frame is None else (photo.sha256, None)
-
-
-def register_shots(
-    before: MeasuredShot, after: MeasuredShot, *, initial: Floats | None = None
-) -> Registration:
-    """Register a shot on another of the same panel by what is fixed to it."""
-    if before.photo.identity == after.photo.identity:
-        return Registration.same()
-    return register(
-        before.photo.luminance,
-        after.photo.luminance,
-        before_ignore=bloom_mask(before),
-        after_ignore=bloom_mask(after),
-        initial=initial,
     )
 
 

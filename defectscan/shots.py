@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from defectscan.errors import DefectscanError, NotMeasurableError
 from defectscan.flags import Flag
 from defectscan.imaging.card import Card, find_card
-from defectscan.imaging.clip import MOST_FRAMES, SCAN_STEPS, is_clip, read_clip
+from defectscan.imaging.clip import SCAN_STEPS, is_clip, read_clip
+from defectscan.imaging.frame_choice import MOST_FRAMES
 from defectscan.imaging.highlight import Highlight, find_highlights
 from defectscan.imaging.paint import background_luminance, paint_mask
 from defectscan.imaging.photo import Photo, list_photos, read_photo

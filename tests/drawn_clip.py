@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,17 +16,18 @@ WIDTH_PX, HEIGHT_PX = 480, 270
 def painted(*, marks: int = 250, seed: int = 0) -> NDArray[np.float32]:
     """Draw dark paint with fine marks on it, grey levels, shape (H, W)."""
     rng = np.random.default_rng(seed)
-    paint = np.full((HEIGHT_PX, WIDTH_PX), 40, np.float32)
+    paint: NDArray[np.float32] = np.full((HEIGHT_PX, WIDTH_PX), 40, np.float32)
     for _ in range(marks):
         x, y, angle = rng.uniform(0, WIDTH_PX), rng.uniform(0, HEIGHT_PX), rng.uniform(0, np.pi)
-        ends = [(round(x + k * np.cos(angle)), round(y + k * np.sin(angle))) for k in (-9, 9)]
-        cv2.line(paint, *ends, color=70.0, thickness=1, lineType=cv2.LINE_AA)
+        dx, dy = 9 * np.cos(angle), 9 * np.sin(angle)
+        start, end = (round(x - dx), round(y - dy)), (round(x + dx), round(y + dy))
+        cv2.line(paint, start, end, color=70.0, thickness=1, lineType=cv2.LINE_AA)
     return paint
 
 
 def with_lamps(paint: NDArray[np.float32], *at_px: Sequence[float], blur_px: float = 0) -> Rgb:
     """Return a frame of the paint with the images of lamps in it, shape (H, W, 3)."""
-    picture = paint.copy()
+    picture: NDArray[Any] = paint.copy()
     y, x = np.mgrid[:HEIGHT_PX, :WIDTH_PX]
     for at in at_px:
         away = np.hypot(x - at[0], y - at[1])

@@ -8,10 +8,13 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
 import accuracy
+import clips
 import groove_free
 import ridge_filters
 import scenes
 import speed
+
+from defectscan.simulation.clip import Filming
 
 
 @pytest.fixture(autouse=True)
@@ -34,6 +37,23 @@ def test_accuracy(tmp_path: Path) -> None:
     right, found, seen, asked = row.f1_terms[0]
     assert 0 < right <= found
     assert 0 < seen <= asked
+
+
+def test_clips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(clips, "WIDTH_PX", 960)
+    monkeypatch.setattr(clips, "HEIGHT_PX", 540)
+    monkeypatch.setattr(clips, "PX_PER_MM", 5.0)
+    filming = Filming(duration_s=0.5, shake_px=2, jolt_px=0)
+    home = clips.prepare(8, tmp_path, filming=filming, places=3)
+    row = clips.measure(home)
+    assert row.true[0] > row.true[1]
+    assert all(0 < one <= 3 for one in row.n_shots)
+    assert all(low <= value <= high for low, value, high in zip(
+        row.low, row.measured, row.high, strict=True
+    ))  # fmt: skip
+    table = clips.report([row])
+    for word in ("correction: median error", "density", "frames a clip", "work a second of clip"):
+        assert word in table
 
 
 def test_groove_free_panels() -> None:

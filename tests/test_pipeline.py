@@ -15,6 +15,7 @@ from defectscan.errors import NotMeasurableError, UnreadablePhotoError
 from defectscan.flags import Flag
 from defectscan.imaging.linear_light import srgb_to_linear
 from defectscan.imaging.photo import Exposure, read_photo
+from defectscan.laying import Laid
 from defectscan.measurement.comparison import Fate
 from defectscan.measurement.glint import glints
 from defectscan.measurement.kinds import Kind
@@ -372,7 +373,10 @@ def test_another_lens_is_flagged_unless_registration_tells_the_scale(
     ]
     registration = replace(comparison.registration, registered=registered)
     found = compare_states(
-        states[0], states[1], np.random.default_rng(0), registrations=([], [registration])
+        states[0],
+        states[1],
+        np.random.default_rng(0),
+        laid=Laid(before=(), after=(registration,)),
     )
     assert (Flag.LENS_DIFFERS in found.flags) is flagged
     assert (Flag.NOT_REGISTERED in found.flags) is not registered

@@ -24,13 +24,16 @@ if TYPE_CHECKING:
     from defectscan.imaging.photo import Photo
     from defectscan.imaging.repeat import Repeat, View
 
+Look = tuple["Photo", "CaptureCheck", "Repeat | None"]
+
 MOST_LINES = 3
+FEWEST_FRAMES = 3
 RECORD = "check.json"
 
 
 def check(
     photos: Annotated[
-        list[Path], typer.Argument(help="Photos, or folders of them.", metavar="PHOTO...")
+        list[Path], typer.Argument(help="Photos, folders of them, or clips.", metavar="PHOTO...")
     ],
     mm_per_px: MmPerPx = None,
     card_mm: CardMm = None,
@@ -66,13 +69,22 @@ def check(
             try:
                 if missing is not None:
                     raise missing
-                photo, found, repeat = _look(file, before, mm_per_px=mm_per_px, card_mm=card_mm)
+                looks = [
+                    _look(photo, before, mm_per_px=mm_per_px, card_mm=card_mm)
+                    for photo in _pictures(file)
+                ]
             except DefectscanError as error:
                 records.append(_unread(file, error))
                 errors.append(str(error))
                 continue
-            records.append(_record(photo, found, repeat, None if out is None else name))
-            lines += _words(file.name, found, repeat)
+            photo, found, repeat = _telling(looks)
+            told = _record(photo, found, repeat, None if out is None else name)
+            words = _words(file.name, found, repeat)
+            if photo.frame is not None:
+                told |= {"measurable": _enough(looks), "frames": _frames(looks)}
+                words = _clip_words(file.name, looks, words)
+            records.append(told)
+            lines += words
             if out is not None:
                 drawn = _drawn(photo, found, repeat)
                 write_whole(out / name, drawn, force=force)
@@ -127,20 +139,70 @@ def _view_to_repeat(path: Path, *, mm_per_px: float | None) -> "View":
     return View.of(photo, check_photo(photo, mm_per_px=mm_per_px).highlights)
 
 
-def _look(
-    file: Path, before: "View | None", *, mm_per_px: float | None, card_mm: float | None
-) -> "tuple[Photo, CaptureCheck, Repeat | None]":
-    from defectscan.imaging.capture import check_photo  # noqa: PLC0415
+def _pictures(file: Path) -> "list[Photo]":
+    """Return a photo, or the frames of a clip that would be measured."""
+    from defectscan.imaging.clip import is_clip, read_clip  # noqa: PLC0415 - heavy
     from defectscan.imaging.photo import read_photo  # noqa: PLC0415
-    from defectscan.imaging.repeat import View, repeat_photo  # noqa: PLC0415
     from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
 
-    photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
+    if is_clip(file):
+        return read_clip(file, max_side_px=WORKING_SIDE_PX)
+    return [read_photo(file, max_side_px=WORKING_SIDE_PX)]
+
+
+def _look(
+    photo: "Photo", before: "View | None", *, mm_per_px: float | None, card_mm: float | None
+) -> Look:
+    from defectscan.imaging.capture import check_photo  # noqa: PLC0415
+    from defectscan.imaging.repeat import View, repeat_photo  # noqa: PLC0415
+
     found = check_photo(photo, mm_per_px=mm_per_px, card_mm=card_mm)
     if before is None:
         return photo, found, None
     now = View.of(photo, found.highlights)
     return photo, found, repeat_photo(before, now, mm_per_px=found.mm_per_px)
+
+
+def _enough(looks: list[Look]) -> bool:
+    """Tell whether so many frames of a clip can be measured that it is worth filming."""
+    return sum(found.measurable for _, found, _ in looks) >= FEWEST_FRAMES
+
+
+def _telling(looks: list[Look]) -> Look:
+    """Return the frame to speak of: with what is wrong in most, where too few can be measured."""
+    if len(looks) > 1 and not _enough(looks):
+        faults = Counter(found.problems[0].name for _, found, _ in looks if found.problems)
+        usual = faults.most_common(1)[0][0] if faults else ""
+        for look in looks:
+            if look[1].problems and look[1].problems[0].name == usual:
+                return look
+    return next((look for look in looks if look[1].measurable), looks[0])
+
+
+def _frames(looks: list[Look]) -> list[dict[str, Any]]:
+    return [
+        {
+            "index": photo.frame.index,
+            "time_s": photo.frame.time_s,
+            "measurable": found.measurable,
+            "problems": [wrong.name for wrong in found.problems],
+        }
+        for photo, found, _ in looks
+        if photo.frame is not None
+    ]
+
+
+def _clip_words(name: str, looks: list[Look], words: list[str]) -> list[str]:
+    """Return what to say of a clip: how many of its frames can be measured, then the advice."""
+    good = sum(found.measurable for _, found, _ in looks)
+    can = "can be measured" if _enough(looks) else "cannot be measured as it is"
+    said = [f"{name}: {can}: {good} of {len(looks)} chosen frames are good", *words[1:]]
+    if len(looks) < FEWEST_FRAMES:
+        said.append(
+            "- The highlight lies in too few places. Draw the lamp slowly over the panel for "
+            "5 to 15 s, and let it rest here and there."
+        )
+    return said
 
 
 def _drawn(photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None") -> bytes:

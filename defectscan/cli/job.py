@@ -96,7 +96,9 @@ def panel(
 def shots(
     photos: Annotated[
         list[Path] | None,
-        typer.Argument(help="Photos of one state, or a folder of them.", metavar="PHOTO..."),
+        typer.Argument(
+            help="Photos of one state, a folder of them, or a clip.", metavar="PHOTO..."
+        ),
     ] = None,
     panel: Panel = None,
     spot: Spot = None,

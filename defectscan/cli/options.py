@@ -13,7 +13,9 @@ import typer
 MmPerPx = Annotated[
     float | None,
     typer.Option(
-        min=1e-4, max=10.0, help="Millimetres on the panel that one pixel of the photos shows."
+        min=1e-4,
+        max=10.0,
+        help="Millimetres on the panel that a pixel of the (first) photo shows.",
     ),
 ]
 CardMm = Annotated[

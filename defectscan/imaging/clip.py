@@ -7,7 +7,6 @@ import mmap
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
@@ -17,10 +16,12 @@ import numpy.typing as npt
 from PIL import Image
 
 from defectscan.errors import NotMeasurableError
-from defectscan.imaging.decoding import codecs_quiet, not_opened, unreadable
+from defectscan.imaging.decoding import not_opened, unreadable
+from defectscan.imaging.frame_choice import Glimpse, choose
 from defectscan.imaging.highlight import find_highlights
 from defectscan.imaging.linear_light import srgb_to_linear, to_linear_light
 from defectscan.imaging.photo import Exposure, Frame, Photo
+from defectscan.imaging.quiet_codecs import codecs_quiet
 
 Floats = npt.NDArray[np.float64]
 Bgr = npt.NDArray[np.uint8]
@@ -29,7 +30,6 @@ Bgr = npt.NDArray[np.uint8]
 os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
 SUFFIXES = frozenset((".mp4", ".m4v", ".mov", ".avi", ".mkv", ".webm", ".3gp"))
-MOST_FRAMES = 12
 SCAN_STEPS = 10
 MOST_SECONDS = 60.0
 LEAST_SIDE_PX = 200
@@ -40,39 +40,10 @@ _SCANNED_SIDE_PX = 960
 _FULL = 250
 # Frame counts in headers are off by a few where a phone drops frames.
 _LEAST_SHARE_READ = 0.9
-_READOUT_S = 0.02  # of a phone's rolling shutter, common practice
 _DETAIL_SIDE_SHARE = 1 / 7
 _DETAIL_SD_PX = 1.9
-_NEAR_S = 0.5
-_LEAST_APART_RADII = 2.0
-_LEAST_WORTH = 0.15  # of the best frame's
-_ROOM_SHARE = 0.2
-_FAR_SHARE = 0.5
 _HDR_TRANSFER = re.compile(rb"colrnclx..\0[\x10\x12]", re.DOTALL)  # PQ and HLG in ITU-T H.273
 _STILL = ("JPEG", "PNG", "TIFF", "WEBP", "AVIF", "GIF", "BMP")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Glimpse:
-    """What a quick look at one frame shows.
-
-    Attributes
-    ----------
-    index, time_s
-        Of the frame in the clip, from 0.
-    x_px, y_px, radius_px
-        The lamp's highlight, in the clip's own pixels.
-    detail
-        Energy of fine detail over that of coarser detail round the highlight, in the direction
-        that has less of it: what shake and compression take away.
-    """
-
-    index: int
-    time_s: float
-    x_px: float
-    y_px: float
-    radius_px: float
-    detail: float
 
 
 def is_clip(path: str | os.PathLike[str]) -> bool:
@@ -128,61 +99,22 @@ def read_clip(
         ]
 
 
-def choose(glimpses: Sequence[Glimpse], *, size_px: tuple[int, int]) -> list[Glimpse]:
-    """Choose sharp frames with the highlight in different places.
-
-    Each next frame is the one furthest from those chosen, the less so the less sharp it is
-    against the frames about it, the faster its highlight moves, and the nearer it lies to a
-    side; the worst are left out. A fast highlight is elsewhere when the last row is read.
-    Frames whose highlights lie close to each other light the same grooves, and add nothing.
+def check_clip(path: str | os.PathLike[str]) -> None:
+    """Make sure that a clip can be read whole.
 
     Parameters
     ----------
-    glimpses
-        In the order of time.
-    size_px
-        Width and height of the clip.
+    path
+        The clip.
 
-    Returns
-    -------
-    list of Glimpse
-        In the order of time, at most `MOST_FRAMES`.
+    Raises
+    ------
+    UnreadablePhotoError, NotMeasurableError
+        As `read_clip`, whatever the frames show.
     """
-    if not glimpses:
-        return []
-    place = np.array([(one.x_px, one.y_px) for one in glimpses])
-    radius = float(np.median([one.radius_px for one in glimpses]))
-    worth = _worth(glimpses, place, radius, size_px)
-    worth[worth < _LEAST_WORTH * worth.max()] = 0
-    chosen = [int(np.argmax(worth))]
-    apart = np.linalg.norm(place - place[chosen[0]], axis=-1)
-    while len(chosen) < MOST_FRAMES:
-        gain = worth * np.minimum(apart, _FAR_SHARE * max(size_px))
-        gain[apart < _LEAST_APART_RADII * radius] = 0
-        if gain.max() <= 0:
-            break
-        chosen.append(int(np.argmax(gain)))
-        apart = np.minimum(apart, np.linalg.norm(place - place[chosen[-1]], axis=-1))
-    return [glimpses[number] for number in sorted(chosen)]
-
-
-def _worth(
-    glimpses: Sequence[Glimpse], place: Floats, radius_px: float, size_px: tuple[int, int]
-) -> Floats:
-    time = np.array([one.time_s for one in glimpses])
-    detail = np.array([one.detail for one in glimpses])
-    near = np.abs(time[:, None] - time[None]) <= _NEAR_S
-    # What is sharp depends on what there is to see, so neighbours are compared.
-    sharp = detail / np.max(np.where(near, detail[None], 0), axis=1)
-    speed = np.zeros(len(time))
-    if len(time) > 1:
-        step = np.linalg.norm(np.diff(place, axis=0), axis=-1) / np.maximum(np.diff(time), 1e-3)
-        speed = np.maximum(np.append(step, 0), np.append(0, step))
-    slow = 1 / (1 + (speed * _READOUT_S / radius_px) ** 2)
-    room = np.minimum(place, np.array(size_px) - 1 - place).min(axis=1)
-    inner = np.clip(room / (_ROOM_SHARE * min(size_px)), 0.3, 1)
-    worth: Floats = sharp**4 * slow * inner
-    return worth
+    path = Path(path)
+    _checked(path)
+    _scan(path, needs_highlight=False, progress=lambda _: None)
 
 
 class _Reader:

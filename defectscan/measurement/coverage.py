@@ -66,14 +66,16 @@ def coverage(score: PanelScore) -> Coverage | None:
     beyond = round((MOST_SIDES - 1) / 2 * CELLS_ACROSS)
     shape = (rows + 2 * beyond, CELLS_ACROSS + 2 * beyond)
     counts = np.zeros(shape, np.int64)
-    to_cells = np.array([[1 / cell, 0, beyond], [0, 1 / cell, beyond], [0, 0, 1]])
+    to_cells = np.array(
+        [[1 / cell, 0, beyond + 0.5 / cell], [0, 1 / cell, beyond + 0.5 / cell], [0, 0, 1]]
+    )
     highlights = []
     for shot, matrix in zip(shots, known, strict=True):
         if matrix is None:
             continue
         counts += _covered(shot.shot.zone, to_cells @ matrix, shape)
         if shot.highlight is not None:
-            spot = np.array([[[shot.highlight.x_px, shot.highlight.y_px]]])
+            spot = np.array([[[shot.highlight.x_px, shot.highlight.y_px]]], dtype=np.float64)
             highlights.append(cv2.perspectiveTransform(spot, matrix)[0, 0])
     scale = shots[0].shot.mm_per_px
     laid = sum(one is not None for one in known)
@@ -90,9 +92,7 @@ def coverage(score: PanelScore) -> Coverage | None:
 def _covered(zone: NDArray[np.bool_], to_cells: Floats, shape: tuple[int, int]) -> Floats:
     """Return which cells a zone fills by half or more, shape (rows, columns)."""
     fine = 4
-    finer = np.array([[fine, 0, 0], [0, fine, 0], [0, 0, 1.0]]) @ np.array(
-        [[1, 0, 0.5 / zone.shape[1]], [0, 1, 0.5 / zone.shape[1]], [0, 0, 1]]
-    )
+    finer = np.array([[fine, 0, -0.5], [0, fine, -0.5], [0, 0, 1]])
     size = (fine * shape[1], fine * shape[0])
     laid = cv2.warpPerspective(
         zone.astype(np.float32), finer @ to_cells, size, flags=cv2.INTER_NEAREST

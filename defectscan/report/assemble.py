@@ -10,6 +10,7 @@ import numpy as np
 from defectscan.flags import Flag
 from defectscan.jobs import Job
 from defectscan.measurement.comparison import Fate
+from defectscan.measurement.coverage import coverage
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.maps import DensityGrid, density_grid, direction_densities
@@ -171,6 +172,21 @@ def _state(score: PanelScore) -> content.State:
         directions=direction_densities([shot.shot for shot in score.shots], score.count),
         photos=tuple(_conditions(shot) for shot in score.shots),
         flags=_flags(score.flags),
+        coverage=_coverage(score),
+    )
+
+
+def _coverage(score: PanelScore) -> content.Coverage | None:
+    found = coverage(score)
+    if found is None:
+        return None
+    return content.Coverage(
+        n_shots=found.n_shots,
+        extent_px=found.extent_px,
+        highlights_px=found.highlights_px,
+        area_cm2=found.area_cm2,
+        shots_laid=found.shots_laid,
+        shots_not_laid=found.shots_not_laid,
     )
 
 

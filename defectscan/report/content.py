@@ -135,6 +135,32 @@ class PhotoConditions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Coverage:
+    """Tell what ground the shots of a state cover.
+
+    Parameters
+    ----------
+    n_shots
+        (rows, columns): how many shots cover each cell of the first photo.
+    extent_px
+        Left, top, right and bottom edge of the cells, in the pixels of the state's picture.
+    highlights_px
+        Where the highlights of the shots lie in it, (n, 2).
+    area_cm2
+        All ground covered; ``None`` where the scale is not known.
+    shots_laid, shots_not_laid
+        Shots that lie on the first, itself counted, and those whose ground is not known.
+    """
+
+    n_shots: NDArray[np.integer]
+    extent_px: tuple[float, float, float, float]
+    highlights_px: NDArray[np.floating]
+    area_cm2: float | None
+    shots_laid: int
+    shots_not_laid: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class State:
     """Hold what was measured of a panel at one time.
 
@@ -155,6 +181,8 @@ class State:
         The shots of this state.
     flags
         Doubts about the state as a whole.
+    coverage
+        The ground that they cover; ``None`` for a single shot.
     """
 
     picture: Picture
@@ -166,6 +194,7 @@ class State:
     directions: NDArray[np.floating] | None = None
     photos: tuple[PhotoConditions, ...] = ()
     flags: tuple[Flag, ...] = ()
+    coverage: Coverage | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -130,7 +130,7 @@ def _plain(book: Book, state: StateView) -> Drawn:
 
 def _drawn(state: content.State, factor: float) -> Drawn:
     directions = None if state.directions is None else state.directions * factor
-    return Drawn(picture=state.picture, directions=directions)
+    return Drawn(picture=state.picture, directions=directions, coverage=state.coverage)
 
 
 def _factor(score: PanelScore) -> float:

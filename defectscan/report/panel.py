@@ -39,10 +39,12 @@ from defectscan.report.pictures import (
     THUMBNAIL_PX,
     Layer,
     Photo,
+    cover,
     encode,
     frame_layer,
     heat,
     layer,
+    rings,
 )
 from defectscan.report.summary import (
     KIND_NAMES,
@@ -58,6 +60,7 @@ _STATUS_LABELS: dict[Status, str] = {
     "remaining": "Remaining",
     "new": "New",
 }
+_RING_SHARE = 0.012
 _FRAME_KEY = ("frame", "Measuring zone, highlight")
 
 
@@ -88,6 +91,7 @@ def panel_chapter(panel: Panel) -> Chapter:
         Section(title="By kind", blocks=_kind_blocks(panel)),
         *_direction_section(panel),
         *_map_section(panel, before, after, as_taken),
+        *_ground_section(panel, before, as_taken),
         Section(title="Photos", blocks=photo_blocks(panel, flags, before, as_taken)),
     ]
     return Chapter(title=panel.title, sections=tuple(sections))
@@ -312,6 +316,33 @@ def _map_section(
     )
     title = "Where lines are left" if panel.after else "Where the lines are"
     return (Section(title=title, blocks=(Plates(plates=(plate,), caption=caption),)),)
+
+
+def _ground_section(
+    panel: Panel, before: Photo | None, as_taken: Photo | None
+) -> tuple[Section, ...]:
+    """Show the ground that the shots of each state cover, where there are several."""
+    blocks: list[Block] = []
+    named = (("Before" if panel.after else "This state", panel.before, before),)
+    for title, state, photo in (*named, ("After", panel.after, as_taken)):
+        ground = None if state is None else state.coverage
+        if ground is None:
+            continue
+        said = wording.covered(ground.area_cm2, ground.shots_laid, ground.shots_not_laid)
+        if photo is None:
+            blocks.append(Text(paragraphs=(f"{title}: {said}",)))
+            continue
+        ring_px = _RING_SHARE * max(photo.width_px, photo.height_px)
+        plate = Plate(
+            title=title,
+            photo=photo,
+            heat=cover(ground),
+            layers=(rings(ground.highlights_px, ring_px),),
+        )
+        caption = f"{said} Counted is ground on which a line would have been seen."
+        key = (("highlight", "Highlight of each shot"),)
+        blocks.append(Plates(plates=(plate,), caption=caption, key=key))
+    return (Section(title="Ground covered", blocks=tuple(blocks)),) if blocks else ()
 
 
 def _as_seen_note(panel: Panel) -> tuple[Block, ...]:

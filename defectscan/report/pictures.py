@@ -2,13 +2,15 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import groupby
+from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.report.content import DensityMap, Kind, Line, Picture
-from defectscan.report.palette import HEAT
+from defectscan.report.content import Coverage, DensityMap, Kind, Line, Picture
+from defectscan.report.palette import COVER, HEAT
 from defectscan.report.wording import number
 
 LONGEST_PX = 1600
@@ -59,10 +61,14 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heat:
-    """Hold the cells of a density map and what each colour stands for."""
+    """Hold the cells of a map and what each colour stands for.
+
+    ``style`` names the row of colours.
+    """
 
     cells: tuple[Cell, ...]
     key: tuple[tuple[str, str], ...]
+    style: Literal["heat", "cover"] = "heat"
 
 
 def encode(image: NDArray[np.uint8], longest_px: int = LONGEST_PX) -> Photo:
@@ -163,6 +169,41 @@ def heat(density_map: DensityMap, unit: str) -> Heat:
         for i, colour in enumerate(HEAT)
     )
     return Heat(cells=cells, key=key)
+
+
+def cover(coverage: Coverage) -> Heat:
+    """Sort the cells of covered ground by how many shots cover them, alike ones in one piece."""
+    left, upper, right, lower = coverage.extent_px
+    rows, columns = coverage.n_shots.shape
+    width, height = (right - left) / columns, (lower - upper) / rows
+    cells = []
+    first = 0
+    for counts, same in groupby(np.minimum(coverage.n_shots, len(COVER)).tolist()):
+        n_rows, column = len(list(same)), 0
+        for count, alike in groupby(counts):
+            n = len(list(alike))
+            if count:
+                cells.append(
+                    Cell(
+                        x_px=round(left + column * width, 1),
+                        y_px=round(upper + first * height, 1),
+                        width_px=round(n * width, 1),
+                        height_px=round(n_rows * height, 1),
+                        level=count - 1,
+                    )
+                )
+            column += n
+        first += n_rows
+    names = ("Covered once", "Covered twice", "Covered more often")
+    return Heat(cells=tuple(cells), key=tuple(zip(COVER, names, strict=True)), style="cover")
+
+
+def rings(places_px: NDArray[np.floating], radius_px: float) -> Layer:
+    """Draw a small ring round each place."""
+    angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    circle = np.column_stack([np.cos(angle), np.sin(angle)]) * radius_px
+    paths = tuple(_thinned(circle + place, 0.0) for place in places_px)
+    return Layer(style="highlight", paths=paths, closed=True)
 
 
 def _resized(image: cv2.typing.MatLike, scale: float, interpolation: int) -> cv2.typing.MatLike:

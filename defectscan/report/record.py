@@ -4,6 +4,7 @@ from typing import Any
 
 from defectscan.flags import Doubt
 from defectscan.measurement.comparison import Correction, Fate
+from defectscan.measurement.coverage import coverage
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.score import Interval
 from defectscan.measurement.state import MeasuredShot, PanelScore
@@ -51,6 +52,7 @@ def of_score(score: PanelScore) -> Record:
         "kinds_per_px": {kind.value: _scaled(score.kinds[kind], per_px) for kind in Kind},
         "haze": None if score.haze is None else _interval(score.haze),
         "shots": [_shot(shot) for shot in score.shots],
+        "coverage": _coverage(score),
         "set_aside": [{"file": one.file, "reason": one.reason} for one in score.set_aside],
         "flags": [of_flag(flag) for flag in score.flags],
     }
@@ -106,6 +108,17 @@ def _interval(interval: Interval) -> Record:
 
 def _scaled(interval: Interval, factor: float) -> Record:
     return {name: value * factor for name, value in _interval(interval).items()}
+
+
+def _coverage(score: PanelScore) -> Record | None:
+    found = coverage(score)
+    if found is None:
+        return None
+    return {
+        "area_cm2": found.area_cm2,
+        "shots_laid": found.shots_laid,
+        "shots_not_laid": found.shots_not_laid,
+    }
 
 
 def _per_px(score: PanelScore) -> float:

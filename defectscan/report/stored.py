@@ -15,15 +15,16 @@ from defectscan.report.words import more_shots_sentences
 Record = Mapping[str, Any]
 Names = Mapping[str, str]
 # A photo of the book, with or without its folder, as messages name it.
-_KEPT_PHOTO = re.compile(r"(?:\S*?[\\/][^:;]*?)?([0-9a-f]{64})(?:\.[a-z]+)?")
+_KEPT_PHOTO = re.compile(r"(?:\S*?[\\/][^:;]*?)?([0-9a-f]{64})(?:\.[a-z0-9]+)?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawn:
-    """What is drawn of a state, apart from its figures: a picture, and densities by direction."""
+    """What is drawn of a state, apart from its figures: picture, directions, ground covered."""
 
     picture: content.Picture = content.NO_PICTURE
     directions: Any = None
+    coverage: content.Coverage | None = None
 
 
 def estimate(told: Record | None) -> Estimate:
@@ -81,6 +82,7 @@ def state(record: Record, *, names: Names, drawn: Drawn) -> content.State:
         directions=drawn.directions,
         photos=tuple(_conditions(shot, names) for shot in record.get("shots") or ()),
         flags=flags(record),
+        coverage=drawn.coverage,
     )
 
 

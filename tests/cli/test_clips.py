@@ -1,13 +1,15 @@
 """Clips through the command: frames in the JSON, one line where a clip is bad."""
 
+import hashlib
 import json
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from defectscan.imaging import clip as clips
 from tests.conftest import Run
-from tests.drawn_clip import painted, with_lamps, written
+from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
 
 
 @pytest.fixture(scope="module")
@@ -58,8 +60,6 @@ def test_what_is_no_good_clip_gives_one_line(
     whole = clip.read_bytes()
     path.write_bytes({"clip": whole, "half": whole[: len(whole) // 2]}.get(content, b""))
     if content == "photo":
-        from PIL import Image  # noqa: PLC0415
-
         Image.fromarray(with_lamps(painted(), (200, 130))).save(path, "PNG")
     told = run("score", path, "--json", tmp_path / "score.json")
     assert (told.status, told.out) == (1, "")
@@ -76,3 +76,64 @@ def test_progress_counts_as_many_steps_as_it_takes(clip: Path) -> None:
     measure_states([clip], mm_per_px=0.2, progress=steps.append)
     assert steps[: clips.SCAN_STEPS] == ["door.mp4"] * clips.SCAN_STEPS
     assert len(steps) == clips.SCAN_STEPS + 3 <= n_steps([clip])
+
+
+def test_score_says_what_ground_the_frames_cover(clip: Path, run: Run, tmp_path: Path) -> None:
+    told = run("score", clip, "--mm-per-px", "0.2", "--json", "-")
+    covered = json.loads(told.out)["coverage"]
+    assert covered["shots_laid"] + covered["shots_not_laid"] == 3
+    one_photo_cm2 = WIDTH_PX * HEIGHT_PX * 0.2**2 / 100
+    assert 0.5 * one_photo_cm2 < covered["area_cm2"] < 1.2 * one_photo_cm2
+    photo = tmp_path / "door.png"
+    Image.fromarray(with_lamps(painted(marks=25), (200, 130))).save(photo)
+    told = run("score", photo, "--mm-per-px", "0.2", "--json", "-")
+    assert json.loads(told.out)["coverage"] is None
+
+
+def test_check_judges_the_frames_that_would_be_measured(
+    clip: Path, run: Run, tmp_path: Path
+) -> None:
+    told = run("check", clip, "--json", tmp_path / "check.json", "--out", tmp_path / "out")
+    (record,) = json.loads((tmp_path / "check.json").read_text())["photos"]
+    assert [frame["index"] // 40 for frame in record["frames"]] == [0, 1, 2]
+    good = sum(frame["measurable"] for frame in record["frames"])
+    # So small a clip shows too little of the panel.
+    assert (told.status, record["measurable"], good) == (1, False, 0)
+    assert told.out.startswith("door.mp4: cannot be measured as it is: 0 of 3 chosen frames")
+    problems = record["frames"][0]["problems"]
+    assert told.out.count("- ") == min(len(problems), 3)
+    assert (tmp_path / "out" / record["picture"]).stat().st_size > 10_000
+
+
+def test_check_says_that_the_lamp_must_be_drawn_on(run: Run, tmp_path: Path) -> None:
+    still = written(
+        tmp_path / "still.mp4", (with_lamps(painted(marks=25), (200, 130)) for _ in range(9))
+    )
+    told = run("check", still)
+    assert told.status == 1
+    assert "0 of 1 chosen frames" in told.out
+    assert "Draw the lamp slowly over the panel" in told.out
+    dark = written(tmp_path / "dark.mp4", (with_lamps(painted()) for _ in range(9)))
+    told = run("check", dark)
+    assert told.status == 1
+    assert "draw one small lamp over the panel" in told.err
+
+
+def test_the_job_book_keeps_a_clip_and_measures_it(clip: Path, run: Run, tmp_path: Path) -> None:
+    book = ("--book", tmp_path / "book")
+    run("job", "new", "Grey van (invented)", *book)
+    run("job", "panel", "door", *book)
+    told = run("job", "shots", clip, "--mm-per-px", "0.2", *book)
+    assert (told.status, told.err) == (0, "")
+    assert "1 photo(s) kept" in told.out
+    sha256 = hashlib.sha256(clip.read_bytes()).hexdigest()
+    (kept,) = (tmp_path / "book").rglob("*.mp4")
+    assert kept.stem == sha256
+    assert kept.read_bytes() == clip.read_bytes()
+    again = run("job", "shots", "--again", *book)
+    assert again.status == 0
+    half = tmp_path / "half.mp4"
+    half.write_bytes(clip.read_bytes()[:-4000])
+    told = run("job", "shots", half, *book)
+    assert told.status == 1
+    assert "half.mp4 is no clip, or is cut off" in told.err

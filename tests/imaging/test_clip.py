@@ -12,7 +12,8 @@ from PIL import Image
 
 from defectscan.errors import DefectscanError, NotMeasurableError, UnreadablePhotoError
 from defectscan.imaging import clip as clips
-from defectscan.imaging.clip import MOST_FRAMES, SCAN_STEPS, Glimpse, choose, is_clip, read_clip
+from defectscan.imaging.clip import SCAN_STEPS, check_clip, is_clip, read_clip
+from defectscan.imaging.frame_choice import MOST_FRAMES, Glimpse, choose
 from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
 
 SIZE_PX = (1920, 1080)
@@ -226,3 +227,12 @@ def test_a_clip_under_a_photos_suffix_says_so(moving: Path, tmp_path: Path) -> N
     path.write_bytes(moving.read_bytes())
     with pytest.raises(UnreadablePhotoError, match=r"is a clip.*\.mp4"):
         read_photo(path)
+
+
+def test_a_clip_is_checked_whatever_it_shows(moving: Path, tmp_path: Path) -> None:
+    check_clip(moving)
+    check_clip(written(tmp_path / "dark.mp4", (with_lamps(painted()) for _ in range(6))))
+    half = tmp_path / "half.mp4"
+    half.write_bytes(moving.read_bytes()[:-4000])
+    with pytest.raises(UnreadablePhotoError):
+        check_clip(half)

@@ -1,0 +1,180 @@
+"""Lay the shots of a panel over each other by what is fixed to it."""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from defectscan.imaging.landmarks import Landmarks, ShotPair, find_landmarks
+from defectscan.imaging.registration import Registration, register_landmarks
+from defectscan.imaging.steady import steady_picture
+from defectscan.measurement.state import MeasuredShot
+from defectscan.shots import WORKERS, bloom_mask
+
+Floats = NDArray[Any]
+
+FEWEST_STEADY = 3
+SAME = Registration.same().reason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pile:
+    """Shots that lie about alike: one photo, or the frames of a clip.
+
+    Attributes
+    ----------
+    identity
+        That of the first photo.
+    landmarks
+        What is fixed to the panel, in the first one's frame; of a clip, what all its frames
+        together show.
+    on_first
+        Each shot on the first.
+    """
+
+    identity: tuple[object, ...]
+    landmarks: Landmarks
+    on_first: tuple[Registration, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Laid:
+    """How the shots of two states lie on the first of all.
+
+    Attributes
+    ----------
+    before
+        The further shots before.
+    after
+        All shots after.
+    after_on_first
+        All shots after on the first of them; empty where one of them lies on before.
+    """
+
+    before: tuple[Registration, ...]
+    after: tuple[Registration, ...]
+    after_on_first: tuple[Registration, ...] = ()
+
+
+def lay_state(shots: Sequence[MeasuredShot]) -> list[Registration]:
+    """Lay the further shots of a state over the first.
+
+    Parameters
+    ----------
+    shots
+        At least one.
+    """
+    with ThreadPoolExecutor(WORKERS) as pool:
+        piles = _piles(shots, pool.map)
+        return _lay(piles, piles, pool.map)[1:]
+
+
+def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) -> Laid:
+    """Lay the shots of two states over the first before.
+
+    The frames of a clip are laid over each other first: all together show what is fixed to the
+    panel, without the lines of light that move with the lamp.
+
+    Parameters
+    ----------
+    before, after
+        At least one each.
+    """
+    with ThreadPoolExecutor(WORKERS) as pool:
+        piles = _piles(before, pool.map), _piles(after, pool.map)
+        first = _lay(piles[0], piles[0], pool.map)[1:]
+        second = _lay(piles[0], piles[1], pool.map)
+        apart: list[Registration] = []
+        if not any(one.registered for one in second):
+            apart = _lay(piles[1], piles[1], pool.map)
+    return Laid(before=tuple(first), after=tuple(second), after_on_first=tuple(apart))
+
+
+def _piles(shots: Sequence[MeasuredShot], run: Callable[..., Any]) -> list[Pile]:
+    return [_pile(list(group), run) for _, group in groupby(shots, key=_clip_of)]
+
+
+def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
+    """Return the checksum of the clip that a shot is from, or its own path."""
+    photo = shot.photo
+    return (None, photo.path) if photo.frame is None else (photo.sha256, None)
+
+
+def _pile(shots: Sequence[MeasuredShot], run: Callable[..., Any]) -> Pile:
+    landmarks = list(run(_landmarks_of, shots))
+    on_first = partial(_on_another, landmarks[0])
+    found = (Registration.same(), *run(on_first, landmarks[1:]))
+    shown = landmarks[0]
+    laid = [(shot, one) for shot, one in zip(shots, found, strict=True) if one.registered]
+    if len(laid) >= FEWEST_STEADY:
+        picture, hidden = steady_picture(
+            [shot.photo.luminance for shot, _ in laid],
+            ignored=[bloom_mask(shot) for shot, _ in laid],
+            to_first=[one.homography_after_to_before for _, one in laid],
+        )
+        shown = find_landmarks(picture, ignored=hidden)
+    return Pile(identity=shots[0].photo.identity, landmarks=shown, on_first=found)
+
+
+def _landmarks_of(shot: MeasuredShot) -> Landmarks:
+    return find_landmarks(shot.photo.luminance, ignored=bloom_mask(shot))
+
+
+def _on_another(before: Landmarks, after: Landmarks) -> Registration:
+    """Register frames of one clip, which lie about alike."""
+    return register_landmarks(ShotPair(before=before, after=after), initial=np.eye(3))
+
+
+def _lay(
+    base: Sequence[Pile], piles: Sequence[Pile], run: Callable[..., Any]
+) -> list[Registration]:
+    """Lay each shot of the piles over the very first of the base."""
+    first = base[0]
+    found = run(partial(_pile_on, first), piles)
+    return [
+        carried_on(one, own)
+        for pile, one in zip(piles, found, strict=True)
+        for own in pile.on_first
+    ]
+
+
+def _pile_on(first: Pile, pile: Pile) -> Registration:
+    if pile.identity == first.identity:
+        return Registration.same()
+    return register_landmarks(ShotPair(before=first.landmarks, after=pile.landmarks))
+
+
+def carried_on(first: Registration, own: Registration) -> Registration:
+    """Return how a shot lies where it lies on another, and that one lies there.
+
+    Parameters
+    ----------
+    first
+        That of the other shot.
+    own
+        Of the shot on the other.
+    """
+    if not first.registered or not own.registered:
+        return own if first.registered else first
+    if own.reason == SAME:
+        return first
+    if first.reason == SAME:
+        return own
+    to_before = first.homography_after_to_before @ own.homography_after_to_before
+    return replace(
+        first,
+        homography_after_to_before=to_before / to_before[2, 2],
+        uncertainty_px=float(np.hypot(first.uncertainty_px, own.uncertainty_px)),
+        overlap=first.overlap * own.overlap,
+        panel_map=replace(
+            first.panel_map,
+            homography=to_before / to_before[2, 2],
+            bend_px=np.zeros((2, 3)),
+        ),
+    )

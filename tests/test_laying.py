@@ -1,0 +1,99 @@
+"""Shots laid over each other: photos one by one, the frames of a clip all together."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from defectscan.imaging.registration import Registration
+from defectscan.laying import carried_on, lay_state, lay_states
+from defectscan.measurement.state import MeasuredShot
+from defectscan.shots import measure_states
+from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
+
+LAMPS_PX = ((120, 130), (230, 130), (340, 130))
+
+
+def speckled(seed: int) -> np.ndarray:
+    """Draw paint with marks that a polisher took and specks that stay."""
+    paint = painted(marks=25, seed=seed)
+    rng = np.random.default_rng(99)
+    for x, y in rng.integers((20, 20), (WIDTH_PX - 20, HEIGHT_PX - 20), (40, 2)).tolist():
+        cv2.circle(paint, (x, y), 1, 150.0, -1, cv2.LINE_AA)
+    return paint
+
+
+def shots_of(
+    path: Path, seed: int, *, moved_px: int = 0, upside_down: bool = False
+) -> tuple[MeasuredShot, ...]:
+    paint = np.roll(speckled(seed), moved_px, axis=1)
+    if upside_down:
+        paint = paint[::-1]
+    rng = np.random.default_rng(seed)
+
+    def frame(number: int) -> np.ndarray:
+        x, y = LAMPS_PX[number // 6]
+        lit = with_lamps(paint, (x + 25 * seed, y + 15 * seed)).astype(np.float32)
+        # Without noise the steps of the glow itself would be landmarks.
+        noisy = lit + rng.normal(0, 2, lit.shape[:2])[..., None]
+        return np.clip(noisy, 0, 255).astype(np.uint8)
+
+    frames = (frame(number) for number in range(18))
+    (state,) = measure_states([written(path, frames)], mm_per_px=0.2)
+    assert len(state.shots) == 3
+    return state.shots
+
+
+@pytest.fixture(scope="module")
+def before(tmp_path_factory: pytest.TempPathFactory) -> tuple[MeasuredShot, ...]:
+    return shots_of(tmp_path_factory.mktemp("before") / "door.mp4", 0)
+
+
+def test_the_frames_of_a_clip_lie_on_the_first(before: tuple[MeasuredShot, ...]) -> None:
+    found = lay_state(before)
+    assert [one.registered for one in found] == [True, True]
+    for one in found:
+        assert_allclose(one.homography_after_to_before, np.eye(3), atol=0.3)
+
+
+def test_a_clip_lies_on_another(before: tuple[MeasuredShot, ...], tmp_path: Path) -> None:
+    laid = lay_states(before, shots_of(tmp_path / "door.mp4", 1, moved_px=6))
+    assert [one.registered for one in laid.after] == [True] * 3
+    assert laid.after_on_first == ()
+    for one in laid.after:
+        assert_allclose(one.homography_after_to_before[:2, 2], [-6, 0], atol=0.6)
+
+
+def test_a_clip_of_another_panel_lies_on_itself_alone(
+    before: tuple[MeasuredShot, ...], tmp_path: Path
+) -> None:
+    mirrored = shots_of(tmp_path / "bonnet.mp4", 1, upside_down=True)
+    laid = lay_states(before, mirrored)
+    assert not any(one.registered for one in laid.after)
+    assert [one.registered for one in laid.after_on_first] == [True] * 3
+
+
+def test_the_same_clip_lies_on_itself(before: tuple[MeasuredShot, ...]) -> None:
+    laid = lay_states(before, before)
+    assert laid.after[0].reason == "the same photo"
+    assert all(one.registered for one in laid.after)
+
+
+def test_maps_are_carried_on() -> None:
+    same = Registration.same()
+    shift = np.array([[1.0, 0, 10], [0, 1, 0], [0, 0, 1]])
+    one = replace(
+        same, reason="rests on 9 specks", homography_after_to_before=shift, uncertainty_px=0.3
+    )
+    two = replace(one, homography_after_to_before=np.diag([2.0, 2.0, 1.0]), uncertainty_px=0.4)
+    both = carried_on(one, two)
+    assert_allclose(both.homography_after_to_before, shift @ np.diag([2.0, 2.0, 1.0]))
+    assert both.uncertainty_px == pytest.approx(0.5)
+    assert carried_on(one, same) is one
+    assert carried_on(same, two) is two
+    lost = replace(one, registered=False)
+    assert carried_on(lost, two) is lost
+    assert carried_on(one, lost) is lost
