@@ -4,12 +4,14 @@ import contextlib
 import importlib
 import io
 import os
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import hypothesis
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 
 from defectscan.measurement.state import PanelScore
 from defectscan.pipeline import Comparison, compare, score
@@ -22,6 +24,34 @@ MM_PER_PX = 0.1
 # The same cases in every run; HYPOTHESIS_PROFILE=default draws new ones.
 hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
+
+
+def chromium() -> str | None:
+    """Return where a Chromium is installed, if one is."""
+    names = ("chromium", "chromium-browser", "google-chrome")
+    return next(filter(None, map(shutil.which, names)), None)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what needs a browser where there is none, and say so."""
+    if chromium() is not None:
+        return
+    left_out = [item for item in items if "browser" in getattr(item, "fixturenames", ())]
+    if left_out:
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
+        reporter = config.pluginmanager.get_plugin("terminalreporter")
+        if reporter is not None:
+            reporter.write_line(f"{len(left_out)} tests left out: no Chromium is installed")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Start a Chromium for the tests of one module."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
+        yield browser
+        browser.close()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.report.figures import WIDTH, Drawing, Label, Path, circle
+from defectscan.report.figures import LETTER, WIDTH, Drawing, Label, Path, circle
 from defectscan.report.wording import number
 from defectscan.workshop.estimate import Estimate, Result
 
@@ -112,8 +112,8 @@ def draw_grades_given(given: Floats, truth: Floats, *, description: str) -> Draw
                 marks.append(Path(points=circle(middle, float(radius), 40), fill=ink, closed=True))
                 marks.append(
                     Label(
-                        x=middle[0], y=middle[1] + 4, text=str(count), ink="paper", anchor="middle",
-                        bold=True,
+                        x=middle[0], y=middle[1] + 4, text=str(count), anchor="middle", bold=True,
+                        ink="on_before" if ink == "before" else "paper",
                     )
                 )  # fmt: skip
         marks.append(
@@ -314,18 +314,20 @@ def _axis_marks(
     ticks: Sequence[float], place: Callable[[float], float], *, top: float, bottom: float, unit: str
 ) -> Marks:
     marks: Marks = []
-    for tick in ticks:
+    free = np.inf
+    for tick in reversed(ticks):
         x = place(tick)
         marks.append(Path(points=((x, top), (x, bottom)), stroke="hair", width=0.8))
         text = number(tick) if tick != ticks[-1] or not unit else f"{number(tick)} {unit}"
         anchor: Any = "end" if tick == ticks[-1] and unit else "middle"
-        x = x + 8 if anchor == "end" else x
-        marks.append(
-            Label(
-                x=min(x, WIDTH), y=bottom + 14, text=text, ink="muted", size=_SMALL, anchor=anchor
-            )
-        )
-    return marks
+        x = min(x + 8 if anchor == "end" else x, WIDTH)
+        width = LETTER * len(text)
+        left = x - (width if anchor == "end" else width / 2)
+        if left + width > free:
+            continue
+        free = left
+        marks.append(Label(x=x, y=bottom + 14, text=text, ink="muted", size=_SMALL, anchor=anchor))
+    return marks[::-1]
 
 
 def _ends(estimate: Result) -> tuple[float | None, ...]:

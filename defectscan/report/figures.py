@@ -19,6 +19,8 @@ WIDTH = 360.0
 _LEFT, _RIGHT = 0.5, 356.0
 _TEXT = 12.0
 _SMALL = 10.0
+LETTER = 7.0
+"""Width of a letter of small text where a narrow screen enlarges it."""
 
 Anchor = Literal["start", "middle", "end"]
 Ink = Literal["before", "after"]
@@ -200,7 +202,7 @@ def draw_grade(
         box = _box(x + 1, y, step - 2, 24)
         fill = "after" if grade == after else "before" if grade == before else "faint"
         marks.append(Path(points=box, fill=fill, closed=True))
-        ink = "paper" if grade in (before, after) else "muted"
+        ink = {"after": "paper", "before": "on_before", "faint": "muted"}[fill]
         bold = grade in (before, after)
         marks.append(
             Label(x=x + step / 2, y=y + 16.5, text=str(grade), ink=ink, anchor="middle", bold=bold)
@@ -265,14 +267,20 @@ def _whisker(
 
 def _axis(ticks: Sequence[float], y: float, place: _Place, unit: str) -> list[Path | Label]:
     marks: list[Path | Label] = []
-    for tick in ticks:
+    free = math.inf
+    for tick in reversed(ticks):
         x = place(tick)
         marks.append(Path(points=((x, 14), (x, y + 3)), stroke="hair", width=0.8))
         text = number(tick) if tick != ticks[-1] else f"{number(tick)} {unit}"
-        half = 0.3 * _SMALL * len(text)
+        width = LETTER * len(text)
+        half = width / 2
         anchor: Anchor = "start" if x < half else "end" if x + half > WIDTH else "middle"
+        left = x - {"start": 0, "middle": half, "end": width}[anchor]
+        if left + width > free:
+            continue
+        free = left
         marks.append(Label(x=x, y=y + 15, text=text, ink="muted", size=_SMALL, anchor=anchor))
-    return marks
+    return marks[::-1]
 
 
 def _sectors(

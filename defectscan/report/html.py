@@ -11,7 +11,7 @@ from markupsafe import Markup
 from defectscan.report.compose import compose
 from defectscan.report.content import ReportContent
 from defectscan.report.page import Page
-from defectscan.report.palette import HEAT, STROKES
+from defectscan.report.palette import CELL_OPACITY, CELLS, STROKES
 from defectscan.report.pictures import Photo, Polyline
 
 _FOLDER = Path(__file__).parent
@@ -56,7 +56,9 @@ def page_html(page: Page) -> str:
             "block_kind": lambda block: type(block).__name__.lower(),
         }
     )
-    style = environment.get_template("report.css").render(strokes=STROKES, heat=HEAT)
+    style = environment.get_template("report.css").render(
+        strokes=STROKES, cells=CELLS, cell_opacity=CELL_OPACITY
+    )
     script = (_FOLDER / "report.js").read_text(encoding="utf-8")
     html = environment.get_template("report.html").render(
         page=page,

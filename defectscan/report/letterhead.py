@@ -68,16 +68,7 @@ def plain_logo(file: Path) -> bytes:
         If it is none of these or cannot be read whole.
     """
     try:
-        size = file.stat().st_size
-        if size > _MOST_BYTES:
-            raise _unreadable(file, f"has {size} bytes")
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with Image.open(file, formats=_FORMATS) as opened:
-                if opened.width * opened.height > _MOST_PX:
-                    raise _unreadable(file, f"is {opened.width} by {opened.height} pixels")
-                opened.draft("RGB", (_LONGEST_PX, _LONGEST_PX))
-                picture = ImageOps.exif_transpose(opened).convert("RGBA")
+        picture = _picture(file)
     except DefectscanError:
         raise
     except Exception as error:  # damaged bytes make a decoder raise anything
@@ -88,6 +79,19 @@ def plain_logo(file: Path) -> bytes:
     data = io.BytesIO()
     ground.convert("RGB").save(data, "PNG", optimize=True)
     return data.getvalue()
+
+
+def _picture(file: Path) -> Image.Image:
+    size = file.stat().st_size
+    if size > _MOST_BYTES:
+        raise _unreadable(file, f"has {size} bytes")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with Image.open(file, formats=_FORMATS) as opened:
+            if opened.width * opened.height > _MOST_PX:
+                raise _unreadable(file, f"is {opened.width} by {opened.height} pixels")
+            opened.draft("RGB", (_LONGEST_PX, _LONGEST_PX))
+            return ImageOps.exif_transpose(opened).convert("RGBA")
 
 
 def _read(path: Path) -> dict[str, str]:

@@ -16,11 +16,17 @@ INKS: dict[str, str] = {
     "faint": "#eef1f4",
     "paper": "#ffffff",
     "before": BEFORE,
+    "on_before": "#14191f",
     "after": AFTER,
     "warning": "#a34700",
 }
 HEAT = ("#414487", "#2a788e", "#22a884", "#7ad151", "#fde725")
 """Few to many: lightness rises all the way (viridis, without its darkest fifth)."""
+
+COVER = ("#414487", "#22a884", "#fde725")
+"""Ground covered once, twice and more often, from the same row."""
+CELLS = {"heat": HEAT, "cover": COVER}
+CELL_OPACITY = {"heat": 0.9, "cover": 0.6}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,5 +46,6 @@ STROKES: dict[str, Stroke] = {
     "swirl": Stroke(colour=YELLOW, width_pt=0.9),
     "machine_trail": Stroke(colour=SKY_BLUE, width_pt=1.1, dash_pt=(1.6, 1.4)),
     "deep_scratch": Stroke(colour=VERMILION, width_pt=2.2, dash_pt=(5.5, 1.6)),
+    "highlight": Stroke(colour="#ffffff", width_pt=1.2),
     "frame": Stroke(colour="#ffffff", width_pt=0.5, dash_pt=(3.0, 3.0)),
 }

@@ -16,7 +16,7 @@ from fpdf.bidi import BidiParagraph
 from defectscan.report import figures
 from defectscan.report.figures import Drawing, Label
 from defectscan.report.page import Plate
-from defectscan.report.palette import HEAT, INKS, STROKES
+from defectscan.report.palette import CELL_OPACITY, CELLS, INKS, STROKES
 from defectscan.report.pictures import Layer, Polyline
 
 MARGIN_MM = 15.0
@@ -260,10 +260,10 @@ class Sheet(FPDF):
                     self.set_fill_color(0)
                     self.rect(x_mm, y_mm, width_mm, height, style="F")
             if plate.heat is not None:
-                with self.local_context(fill_opacity=0.9):
+                with self.local_context(fill_opacity=CELL_OPACITY[plate.heat.style]):
                     for cell in plate.heat.cells:
                         (x, y), *_ = place(((cell.x_px, cell.y_px),))
-                        self.set_fill_color(HEAT[cell.level])
+                        self.set_fill_color(CELLS[plate.heat.style][cell.level])
                         self.rect(x, y, cell.width_px * scale, cell.height_px * scale, style="F")
             with self.local_context(stroke_cap_style="butt"):
                 for layer in plate.layers:

@@ -111,6 +111,24 @@ def is_change(estimate: Estimate) -> bool:
     return (low is not None and low > 0) or (high is not None and high < 0)
 
 
+def covered(area_cm2: float | None, laid: int, not_laid: int) -> str:
+    """Say how much ground shots cover, and for how many that is not known."""
+    if laid == 1:
+        said = "The first shot covers"
+        lie = "No other shot lies on it."
+    else:
+        said = f"{laid} shots that lie on each other cover"
+        lie = ""
+    ground = "ground of unknown size (no scale)"
+    if area_cm2 is not None:
+        ground = f"{area_cm2:.0f}{_NO_BREAK}cm² of ground" + (" in all" if laid > 1 else "")
+    unknown = ""
+    if not_laid:
+        shots, their = ("shots", "their") if not_laid > 1 else ("shot", "its")
+        unknown = f"{not_laid} {shots} could not be laid over the first: {their} ground is unknown."
+    return " ".join(part for part in (f"{said} {ground}.", lie, unknown) if part)
+
+
 def exposure_time(seconds: float | None) -> str:
     """Write an exposure time as on a camera: ``1/120 s``, ``0.5 s``."""
     seconds = known(seconds)

@@ -1,7 +1,6 @@
 """Small drawn photos with values, and a deck of them: nothing is rendered or measured."""
 
 import json
-import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -24,25 +23,6 @@ def _nobodys_settings(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in (URL_VARIABLE, "DEFECTSCAN_BOOK"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("DEFECTSCAN_WHO", "tester")
-
-
-def chromium() -> str | None:
-    """Return where a Chromium is installed, if one is."""
-    names = ("chromium", "chromium-browser", "google-chrome")
-    return next(filter(None, map(shutil.which, names)), None)
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what needs a browser where there is none, and say so."""
-    if chromium() is not None:
-        return
-    left_out = [item for item in items if "browser" in getattr(item, "fixturenames", ())]
-    if left_out:
-        items[:] = [item for item in items if item not in left_out]
-        config.hook.pytest_deselected(items=left_out)
-        reporter = config.pluginmanager.get_plugin("terminalreporter")
-        if reporter is not None:
-            reporter.write_line(f"{len(left_out)} tests left out: no Chromium is installed")
 
 
 def drawn(value: float, *, seed: int, light: bool = False) -> View:

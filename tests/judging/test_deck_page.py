@@ -8,24 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page
 
 from defectscan.judging.deck import Deck
 from defectscan.judging.deck_page import render_deck
 from defectscan.judging.grades import read_grades
 from defectscan.judging.scale import Scale
-from tests.judging.conftest import HOSTILE_RATER, SECRET, chromium, deck_of, key_file
+from tests.judging.conftest import HOSTILE_RATER, SECRET, deck_of, key_file
 
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 SETTLE_MS = 400
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(params=SIZES)

@@ -1,10 +1,14 @@
 """Grades handed in: right ones are taken, wrong, missing and double ones named by line."""
 
+import json
+import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from defectscan.errors import DefectscanError
+from defectscan.judging.deck import Deck
 from defectscan.judging.grades import read_grades
 from defectscan.judging.key import DeckKey, read_key
 from defectscan.judging.scale import Scale
@@ -99,6 +103,8 @@ def test_missing_photos_are_named_and_may_be_left_out(key: DeckKey, tmp_path: Pa
         ('"grade": 2', '"grade": "2"', "line 10: photo 3 is graded '2'"),
         ('"grade": 2', '"grade": true', "line 10: photo 3 is graded 'True'"),
         ('"grade": 2', '"grade": NaN', "line 10: photo 3 is graded 'nan'"),
+        ('"grade": 2', '"grade": 1' + "0" * 400, "line 10: photo 3 is graded '1000"),
+        ('"card": 3', '"card": 1' + "0" * 400, "line 10: there is no photo '1000"),
         ('"card": 3', '"card": [1]', "line 10: there is no photo"),
         ("grades/1", "grades/9", "its format is"),
         ('"rater": "Ana"', '"rater": 5', "rater, session or grades are missing"),
@@ -126,7 +132,18 @@ def test_a_file_of_another_deck_is_refused(key: DeckKey, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    "data", [b"", b"a,b\n1,2\n", b"\xff\xfe\x00", b"{", b"rater,date,photo,grade\n"]
+    "data",
+    [
+        b"",
+        b"a,b\n1,2\n",
+        b"\xff\xfe\x00",
+        b"{",
+        b"rater,date,photo,grade\n",
+        b"{" * 100_000,
+        b"rater,date\rphoto,grade\n",
+        b'"' + b"x" * 200_000,
+    ],
+    ids=lambda data: repr(data[:24]),
 )
 def test_what_holds_no_grades_is_refused(key: DeckKey, tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "odd"
@@ -146,7 +163,42 @@ def test_percentages_take_commas_signs_and_percent_signs(tmp_path: Path) -> None
         read_grades(write(tmp_path, sheet("Ana,2026-05-01,1,101")), key, partial=True)
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"practice": false}', "nonsense"])
+def test_grades_without_end_are_counted_in_time(key: DeckKey, tmp_path: Path) -> None:
+    rows = ",\n".join(['{"card":1,"grade":1}'] * 200_000)
+    text = saved(key, []).replace('"grades": [\n\n ]', f'"grades": [\n{rows}\n]')
+    start = time.process_time()
+    with pytest.raises(DefectscanError, match=r"line 9: photo 1 is graded twice.* more"):
+        read_grades(write(tmp_path, text, "a.json"), key)
+    assert time.process_time() - start < 10
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("cards", [float("inf")]),
+        ("cards", [0.5]),
+        ("cards", [True]),
+        ("cards", [10**400]),
+        ("deck", 5),
+        ("reference", {"value": "3", "low": None, "high": None, "source": "true"}),
+        ("reference", {"value": 10**400, "low": None, "high": None, "source": "true"}),
+        ("reference", {"value": 3, "low": "2", "high": None, "source": "true"}),
+        ("reference", {"value": None, "low": None, "high": None, "source": "true"}),
+        ("groups", {"paint": 5}),
+        ("pictures", ["no base64"]),
+    ],
+)
+def test_a_key_that_says_something_else_is_refused(
+    deck: Deck, tmp_path: Path, name: str, value: Any
+) -> None:
+    path, _ = key_file(deck, tmp_path)
+    told = json.loads(path.read_text())
+    (told if name in told else told["photos"][0])[name] = value
+    with pytest.raises(DefectscanError, match="is no deck key"):
+        read_key(write(tmp_path, json.dumps(told), "key.json"))
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"practice": false}', "nonsense", "[" * 100_000])
 def test_what_is_no_key_is_refused(tmp_path: Path, text: str) -> None:
     with pytest.raises(DefectscanError, match="is no deck key"):
         read_key(write(tmp_path, text, "key.json"))

@@ -15,6 +15,7 @@ import pytest
 from defectscan.report import guidance
 from defectscan.report.compose import compose
 from defectscan.report.content import (
+    Coverage,
     DensityMap,
     Estimate,
     Flag,
@@ -306,3 +307,26 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_ground_covered_is_shown_for_a_state_with_several_shots(
+    content: ReportContent, panel: Panel
+) -> None:
+    assert "Ground covered" not in Reader(render_html(content)).texts
+    counts = np.zeros((6, 8), np.int64)
+    counts[:4] += 1
+    counts[2:, 3:] += 1
+    ground = Coverage(
+        n_shots=counts, extent_px=(-0.5, -0.5, 399.5, 299.5), area_cm2=88.0,
+        highlights_px=np.array([[200.0, 100.0], [90.0, 50.0]]), shots_laid=2, shots_not_laid=1,
+    )  # fmt: skip
+    shown = replace(panel, before=replace(panel.before, coverage=ground))
+    page = Reader(render_html(replace(content, panels=(shown,))))
+    assert "Ground covered" in page.texts
+    told = " ".join(page.texts)
+    assert "2 shots that lie on each other cover 88" in told
+    assert "1 shot could not be laid over the first" in told
+    classes = [attributes.get("class") for _, attributes in page.tags]
+    assert classes.count("cover-1") == 1
+    assert classes.count("cover-0") >= 2
+    assert any("layer-highlight" in (one or "") for one in classes)

@@ -64,7 +64,7 @@ def test_a_cut_off_or_huge_logo_is_refused(tmp_path: Path) -> None:
         read_letterhead(tmp_path, logo=tmp_path / "none.png")
 
 
-@pytest.mark.parametrize("text", ["name = 3", 'colour = "red"', "name"])
+@pytest.mark.parametrize("text", ["name = 3", 'colour = "red"', "name", "name = " + "[" * 9999])
 def test_a_wrong_file_is_told(tmp_path: Path, text: str) -> None:
     (tmp_path / "workshop.toml").write_text(text)
     with pytest.raises(DefectscanError, match=r"workshop\.toml"):

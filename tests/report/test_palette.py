@@ -5,7 +5,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import pytest
 
-from defectscan.report.palette import HEAT, INKS, STROKES
+from defectscan.report.palette import COVER, HEAT, INKS, STROKES
 from defectscan.report.pictures import encode
 
 
@@ -49,9 +49,16 @@ def test_lines_stand_out_on_the_darkened_photo_of_any_paint(paint: tuple[int, in
 def test_texts_are_readable_on_paper() -> None:
     for ink in ("ink", "muted", "after", "warning"):
         assert contrast(INKS[ink], INKS["paper"]) >= 4.5  # WCAG 2.1, 1.4.3
+    for ink, ground in (("paper", "after"), ("on_before", "before"), ("muted", "faint")):
+        assert contrast(INKS[ink], INKS[ground]) >= 4.5
 
 
 def test_heat_grows_lighter_all_the_way() -> None:
     levels = [luminance(colour) for colour in HEAT]
     assert levels == sorted(levels)
     assert all(b > 1.3 * a for a, b in pairwise(levels))
+
+
+def test_ground_covered_more_often_is_lighter() -> None:
+    levels = [luminance(colour) for colour in COVER]
+    assert all(b > 2 * a for a, b in pairwise(levels))

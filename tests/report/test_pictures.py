@@ -5,8 +5,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from defectscan.report.content import DensityMap, Highlight, Line, Picture
-from defectscan.report.pictures import Photo, encode, frame_layer, heat, layer, outline
+from defectscan.report.content import Coverage, DensityMap, Highlight, Line, Picture
+from defectscan.report.pictures import (
+    Photo,
+    cover,
+    encode,
+    frame_layer,
+    heat,
+    layer,
+    outline,
+    rings,
+)
 
 
 def decoded_from(photo: Photo) -> NDArray[np.uint8]:
@@ -94,3 +103,24 @@ def test_heat_leaves_out_what_was_not_measured_and_sorts_the_rest() -> None:
 def test_heat_of_nothing_measured_is_empty() -> None:
     made = heat(DensityMap(values=np.full((2, 2), np.nan), extent_px=(0, 0, 9, 9)), "mm/cm²")
     assert (made.cells, made.key) == ((), ())
+
+
+def test_covered_ground_is_drawn_in_few_pieces_by_how_often() -> None:
+    counts = np.array([[0, 1, 1, 2], [0, 1, 1, 2], [3, 5, 0, 0]])
+    ground = Coverage(
+        n_shots=counts, extent_px=(-0.5, -0.5, 39.5, 29.5), highlights_px=np.zeros((0, 2)),
+        area_cm2=None, shots_laid=5, shots_not_laid=0,
+    )  # fmt: skip
+    made = cover(ground)
+    pieces = [(c.x_px, c.y_px, c.width_px, c.height_px, c.level) for c in made.cells]
+    assert pieces == [(9.5, -0.5, 20, 20, 0), (29.5, -0.5, 10, 20, 1), (-0.5, 19.5, 20, 10, 2)]
+    assert [label for _, label in made.key] == [
+        "Covered once", "Covered twice", "Covered more often",
+    ]  # fmt: skip
+
+
+def test_rings_stand_round_their_places() -> None:
+    made = rings(np.array([[40.0, 30.0], [90.0, 12.0]]), 5.0)
+    assert made.closed
+    for path, place in zip(made.paths, ((40, 30), (90, 12)), strict=True):
+        assert np.hypot(*(np.array(path) - place).T) == pytest.approx(5, abs=0.1)

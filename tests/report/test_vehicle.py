@@ -281,7 +281,8 @@ def test_typed_text_breaks_neither_page_nor_sheet(book: Book, name: str) -> None
         add(FilmReading(panel_id=panel, film_um=value, spot=name, gauge=name))
     state = add(State(panel_id=panel))
     sha256 = book.keep_photo(plain_photo(1), suffix=".png")
-    add(Shot(state_id=state, sha256=sha256, file_name=name))
+    shot = book.add(Shot(state_id=state, sha256=sha256, file_name=name), job_id=job.id)
+    kept = shot.content.file_name
     density = {"value": 9.0, "low": 8.0, "high": 10.0}
     add(
         Result(
@@ -291,7 +292,7 @@ def test_typed_text_breaks_neither_page_nor_sheet(book: Book, name: str) -> None
             sha256s=(sha256,),
             record={
                 "line_density_mm_per_cm2": density,
-                "shots": [{"sha256": sha256, "file": name, "width_px": 320, "height_px": 240}],
+                "shots": [{"sha256": sha256, "file": kept, "width_px": 320, "height_px": 240}],
             },
         )
     )

@@ -124,3 +124,23 @@ def test_share_is_not_rounded_to_all() -> None:
     assert plain(wording.share(0.943)) == "94 %"
     assert plain(wording.share(0.998)) == "99.8 %"
     assert plain(wording.share(1.0)) == "100 %"
+
+
+@pytest.mark.parametrize(
+    ("known", "said"),
+    [
+        ((231.4, 3, 0), "3 shots that lie on each other cover 231 cm² of ground in all."),
+        (
+            (None, 4, 1),
+            "4 shots that lie on each other cover ground of unknown size (no scale). "  # noqa: ISC004
+            "1 shot could not be laid over the first: its ground is unknown.",
+        ),
+        (
+            (150.2, 1, 2),
+            "The first shot covers 150 cm² of ground. No other shot lies on it. "  # noqa: ISC004
+            "2 shots could not be laid over the first: their ground is unknown.",
+        ),
+    ],
+)
+def test_ground_covered(known: tuple[float | None, int, int], said: str) -> None:
+    assert wording.covered(*known).replace("\N{NO-BREAK SPACE}", " ") == said
