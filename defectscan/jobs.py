@@ -9,6 +9,8 @@ from defectscan import pipeline
 from defectscan.errors import UnreadablePhotoError
 from defectscan.shots import Progress, silent
 
+_LEAST, _MOST = 1e-4, 10.0  # mm per px, as the commands take it
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobPanel:
@@ -57,11 +59,11 @@ def read_job(folder: Path) -> Job:
     try:
         said = json.loads(file.read_text(encoding="utf-8"))
         panels = tuple(_panel(folder, entry) for entry in said["panels"])
-        title = str(said.get("title", folder.resolve().name.replace("_", " ").capitalize()))
-        job = Job(title=title, subtitle=str(said.get("scenario", "")), panels=panels)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        title = said.get("title", folder.resolve().name.replace("_", " ").capitalize())
+        job = Job(title=_text(title), subtitle=_text(said.get("scenario", "")), panels=panels)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise UnreadablePhotoError(
-            f"{file}: {type(error).__name__}: {error}",
+            f"{file}: {type(error).__name__}: {' '.join(str(error).split())[:200]}",
             allowed="a JSON object with title and panels (title, before, after, mm_per_px) is read",
             remedy="name a folder that holds such a job.json",
         ) from error
@@ -88,9 +90,21 @@ def compare_panels(
 
 def _panel(folder: Path, entry: dict[str, Any]) -> JobPanel:
     scale = entry.get("mm_per_px")
+    if scale is not None and not (isinstance(scale, (int, float)) and _LEAST <= scale <= _MOST):
+        raise ValueError(f"mm_per_px is {str(scale)[:40]}, not from {_LEAST:g} to {_MOST:g}")
+    before, after = entry["before"], entry["after"]
+    if not (isinstance(before, str) and isinstance(after, str)):
+        raise TypeError("before and after name photos or folders")
     return JobPanel(
-        title=str(entry["title"]),
-        before=folder / str(entry["before"]),
-        after=folder / str(entry["after"]),
+        title=_text(entry["title"]),
+        before=folder / before,
+        after=folder / after,
         mm_per_px=None if scale is None else float(scale),
     )
+
+
+def _text(told: Any) -> str:  # noqa: ANN401 - whatever JSON holds
+    """Return a text of the file as one that can be written; JSON takes halves of letters, too."""
+    if not isinstance(told, str):
+        raise TypeError(f"a title or a scenario is a text, not {type(told).__name__}")
+    return told.encode("utf-8", "backslashreplace").decode()

@@ -6,7 +6,8 @@ from typing import Any
 
 from defectscan.errors import DefectscanError
 
-_MOST_BYTES = 1_000_000
+# More than a few lines may take gigabytes to parse: a dotted name of n parts, n² words.
+_MOST_BYTES = 10_000
 _LONGEST_SHOWN = 60
 
 
@@ -26,9 +27,7 @@ def read_settings(path: Path) -> dict[str, Any]:
     try:
         with path.open("rb") as file:
             data = file.read(_MOST_BYTES + 1)
-        if len(data) > _MOST_BYTES:
-            raise ValueError(f"it has over {_MOST_BYTES} bytes")
-        return tomllib.loads(data.decode("utf-8"))
+        told = tomllib.loads(data.decode("utf-8")) if len(data) <= _MOST_BYTES else None
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, RecursionError) as error:
@@ -38,6 +37,13 @@ def read_settings(path: Path) -> dict[str, Any]:
             allowed="a TOML file",
             remedy=_remedy(path),
         ) from error
+    if told is None:
+        raise DefectscanError(
+            f"{path} cannot be read (it has over {_MOST_BYTES} bytes)",
+            allowed="a TOML file of a few lines",
+            remedy=_remedy(path),
+        )
+    return told
 
 
 def wrong_setting(path: Path, name: str, value: Any, *, allowed: str) -> DefectscanError:  # noqa: ANN401 - whatever a file holds

@@ -3,12 +3,9 @@
 import contextlib
 import functools
 import io
-import os
 import re
 import stat
-import threading
-import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -21,6 +18,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 
 from defectscan.errors import DefectscanError, NotMeasurableError, UnreadablePhotoError
 from defectscan.imaging.linear_light import Pixels
+from defectscan.imaging.quiet_codecs import STANDARD_ERROR, codecs_quiet
 
 # AVIF before HEIF: both may call themselves "mif1", and only the AVIF reader looks further.
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "AVIF", "HEIF")
@@ -35,9 +33,6 @@ _STILL_BRANDS = frozenset((b"avi", b"hei", b"hev", b"mif", b"msf"))  # AVIF, HEI
 _TIFF_STARTS = frozenset((b"II*\0", b"MM\0*"))
 _PNG_END = b"\0\0\0\0IEND\xaeB`\x82"  # a whole picture may come without, when a copy was cut off
 _HDR_TRANSFERS = frozenset((16, 18))  # PQ and HLG in ITU-T H.273
-
-_STDERR_FD = 2
-_CODECS_LOCK = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,7 +157,7 @@ def _developed(path: Path, data: bytes, tags: Image.Exif) -> DecodedPhoto:
             allowed="raw files need the extra raw",
             remedy="run pip install 'defectscan[raw]', or export it as a 16-bit TIFF",
         ) from None
-    with _STDERR.held_back():
+    with STANDARD_ERROR.held_back():
         try:
             opened = rawpy.imread(io.BytesIO(data))
         except rawpy.LibRawFileUnsupportedError:
@@ -222,58 +217,6 @@ def not_opened(path: Path, error: OSError | ValueError) -> UnreadablePhotoError:
 
 def _shown(path: Path) -> str:
     return str(path) if str(path).isprintable() else repr(str(path))
-
-
-@contextlib.contextmanager
-def codecs_quiet() -> Iterator[None]:
-    """Hold back what decoders say by themselves, and Pillow's limit on pixels, process-wide."""
-    with _CODECS_LOCK, _STDERR.held_back(), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-        level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-        try:
-            yield
-        finally:
-            Image.MAX_IMAGE_PIXELS = limit
-            cv2.utils.logging.setLogLevel(level)
-
-
-class _StandardError:
-    """Standard error as libraries in C see it: libtiff and LibRaw write there unasked."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._n_holding = 0
-        self._own = -1
-
-    @contextlib.contextmanager
-    def held_back(self) -> Iterator[None]:
-        with self._lock:
-            if not self._n_holding:
-                self._own = self._turned_away()
-            self._n_holding += 1
-        try:
-            yield
-        finally:
-            with self._lock:
-                self._n_holding -= 1
-                if not self._n_holding and self._own >= 0:
-                    os.dup2(self._own, _STDERR_FD)
-                    os.close(self._own)
-
-    @staticmethod
-    def _turned_away() -> int:
-        """Send it nowhere, and return where it went to, or -1 where it is closed."""
-        try:
-            own = os.dup(_STDERR_FD)
-        except OSError:
-            return -1
-        with Path(os.devnull).open("wb") as nowhere:
-            os.dup2(nowhere.fileno(), _STDERR_FD)
-        return own
-
-
-_STDERR = _StandardError()
 
 
 @functools.cache
@@ -355,8 +298,7 @@ def _unidentified(path: Path, data: bytes) -> UnreadablePhotoError:
             path, "is a clip", remedy="give it to score or compare under its own suffix, as .mp4"
         )
     try:
-        with codecs_quiet():
-            kind = Image.open(io.BytesIO(data), formats=_OTHER_FORMATS).format
+        kind = Image.open(io.BytesIO(data), formats=_OTHER_FORMATS).format
     except Exception:  # noqa: BLE001 - damaged bytes raise anything, and only a name is wanted
         return unreadable(path, "is no photo, or is cut off", remedy="check or copy it again")
     return unreadable(path, f"is a {kind} file", remedy="save it in one of these formats")

@@ -166,11 +166,13 @@ def _colour(icc_profile: bytes | None, mode: str) -> _Colour:
     colours = Image.fromarray(np.eye(3, dtype=np.uint8)[np.newaxis] * np.uint8(128) + np.uint8(64))
     if mode == "L" or _change(colours, to_srgb) <= 1:
         return _Colour()
-    if not profile.profile.is_matrix_shaper:
-        return through_profile
-    red, green, blue = np.array(_REC_709) @ np.linalg.solve(_primaries(srgb), _primaries(profile))
-    white = red + green + blue
-    return _Colour(weights=(red / white, green / white, blue / white), to_srgb=to_srgb)
+    if profile.profile.is_matrix_shaper:
+        own = _primaries(profile)
+        red, green, blue = np.array(_REC_709) @ np.linalg.solve(_primaries(srgb), own)
+        white = red + green + blue
+        if min(red, green, blue) >= 0 and white > 0:  # no light has other primaries
+            return _Colour(weights=(red / white, green / white, blue / white), to_srgb=to_srgb)
+    return through_profile
 
 
 def _change(image: Image.Image, to_srgb: ImageCms.ImageCmsTransform) -> int:

@@ -4,8 +4,8 @@ import csv
 import hashlib
 import io
 import json
-import math
 import re
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -152,11 +152,11 @@ def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Ses
     head = text.splitlines()[0] if text.strip() else ""
     mark = max(",;\t", key=head.count)
     rows = csv.reader(io.StringIO(text), delimiter=mark)
-    columns = [cell.strip().casefold() for cell in next(rows, [])]
-    if any(columns.count(name) != 1 for name in COLUMNS):
-        raise _no_grades(path, f"its first line is {head[:60]!r}")
     found: dict[tuple[str, str], dict[int, float | None]] = {}
     try:
+        columns = [cell.strip().casefold() for cell in next(rows, [])]
+        if any(columns.count(name) != 1 for name in COLUMNS):
+            raise _no_grades(path, f"its first line is {head[:60]!r}")
         for row in rows:
             line = rows.line_num
             if not any(cell.strip() for cell in row):
@@ -224,7 +224,11 @@ def _take(
         problems.add(line, f"photo {card} is graded twice")
     elif grade is None:
         grades[card] = None
-    elif isinstance(grade, bool) or not isinstance(grade, (int, float)) or not math.isfinite(grade):
+    elif (
+        isinstance(grade, bool)
+        or not isinstance(grade, (int, float))
+        or not abs(grade) <= sys.float_info.max  # nor not a number
+    ):
         problems.add(line, f"photo {card} is graded {str(grade)[:20]!r}")
     elif not SPANS[key.scale].takes(grade):
         problems.add(line, f"photo {card} is graded {grade:g}")
@@ -234,10 +238,16 @@ def _take(
 
 def _lines_of_cards(text: str, count: int) -> list[int]:
     """Return the line of each grade: the page writes one a line."""
-    start = text.find('"grades"')
-    places = [m.start() for m in re.finditer(r'\{[^{}]*"card"', text) if m.start() > start]
-    lines = [text.count("\n", 0, place) + 1 for place in places[:count]]
-    return lines + [text.count("\n", 0, max(start, 0)) + 1] * (count - len(lines))
+    start = max(text.find('"grades"'), 0)
+    first = line = text.count("\n", 0, start) + 1
+    lines: list[int] = []
+    at = start
+    for found in re.finditer(r'\{[^{}]*"card"', text):
+        if found.start() > start and len(lines) < count:
+            line += text.count("\n", at, found.start())
+            at = found.start()
+            lines.append(line)
+    return lines + [first] * (count - len(lines))
 
 
 def _date(text: str) -> str | None:

@@ -8,7 +8,7 @@ from defectscan.errors import DefectscanError
 from defectscan.judging.grades import Session
 from defectscan.judging.key import DeckKey, KeyedPhoto, parse_key
 from defectscan.workshop.book import Book
-from defectscan.workshop.book_entries import Deck, Entry, Grades
+from defectscan.workshop.book_entries import BookError, Deck, Entry, Grades
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,14 +37,22 @@ def key_of(book: Book, deck: Entry[Deck]) -> DeckKey:
     Raises
     ------
     BookError
-        If a picture is missing or altered.
+        If a picture is missing or altered, or the key is.
     """
     told = deck.content.key
-    parsed = parse_key({**told, "photos": [{**one, "pictures": []} for one in told["photos"]]})
-    names = iter(deck.content.sha256s)
+    names = deck.content.sha256s
+    try:
+        parsed = parse_key({**told, "photos": [{**one, "pictures": []} for one in told["photos"]]})
+        counts = [len(range(one["n_pictures"])) for one in told["photos"]]
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise _damaged(deck) from error
+    if sum(counts) != len(names):
+        raise _damaged(deck)
     photos = []
-    for photo, one in zip(parsed.photos, told["photos"], strict=True):
-        files = [book.photo_path(next(names)) for _ in range(one["n_pictures"])]
+    first = 0
+    for photo, count in zip(parsed.photos, counts, strict=True):
+        files = [book.photo_path(name) for name in names[first : first + count]]
+        first += count
         photos.append(replace(photo, pictures=tuple(file.read_bytes() for file in files)))
     return replace(parsed, photos=tuple(photos))
 
@@ -158,6 +166,14 @@ def _content(session: Session, deck: Entry[Deck]) -> Grades:
     )
 
 
+def _damaged(deck: Entry[Deck]) -> BookError:
+    return BookError(
+        f"the key of deck {deck.content.ident[:40]!r} in the job book is damaged",
+        allowed="keys stay as they were made",
+        remedy="bring the book back from a copy",
+    )
+
+
 def _differs(session: Session, what: str, remedy: str) -> DefectscanError:
     return DefectscanError(
         f"{session.source}: the grades of {session.rater!r} on {session.graded_on} are there, and "
@@ -199,8 +215,8 @@ def graded_decks(
     graded = [(deck, some) for deck in named if (some := sessions_of(book, deck))]
     if scale is None and graded:
         last = max(graded, key=lambda one: max(session.graded_on for session in one[1]))
-        scale = last[0].content.key["scale"]
-    chosen = [(deck, some) for deck, some in graded if deck.content.key["scale"] == scale]
+        scale = last[0].content.key.get("scale")
+    chosen = [(deck, some) for deck, some in graded if deck.content.key.get("scale") == scale]
     if not chosen:
         raise DefectscanError(
             "the job book has no grades" + (f" on the scale {scale}" if graded else ""),

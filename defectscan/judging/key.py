@@ -3,7 +3,7 @@
 import base64
 import binascii
 import json
-import math
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -90,7 +90,7 @@ def read_key(path: Path) -> tuple[DeckKey, dict[str, Any]]:
                 remedy="make a deck without --practice",
             )
         return parse_key(told), told
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _no_key(path, "it says something else") from error
 
 
@@ -105,12 +105,12 @@ def parse_key(told: dict[str, Any]) -> DeckKey:
     if told["format"] != KEY_FORMAT:
         raise ValueError("another format")
     photos = tuple(_photo(one) for one in told["photos"])
-    cards = tuple(int(card) for card in told["cards"])
-    if not cards or not all(0 <= card < len(photos) for card in cards):
+    cards = tuple(told["cards"])
+    if not cards or not all(type(card) is int and 0 <= card < len(photos) for card in cards):
         raise ValueError("a card shows no photo")
     return DeckKey(
-        ident=str(told["deck"]),
-        title=str(told["title"]),
+        ident=_text(told["deck"]),
+        title=_text(told["title"]),
         scale=Scale(told["scale"]),
         photos=photos,
         cards=cards,
@@ -121,19 +121,34 @@ def _photo(told: dict[str, Any]) -> KeyedPhoto:
     reference = None
     if told["reference"] is not None:
         reference = Reference(**told["reference"])
-        if not math.isfinite(reference.value):
+        numbers = (reference.low, reference.high, reference.density_mm_per_cm2)
+        if not all(_is_number(one) for one in (reference.value, *numbers) if one is not None):
             raise ValueError("a value is no number")
+        if reference.value is None or reference.source not in ("true", "measured"):
+            raise ValueError("a value is missing, or where it comes from")
     try:
         pictures = tuple(base64.b64decode(text, validate=True) for text in told["pictures"])
     except binascii.Error as error:
         raise ValueError("a picture is damaged") from error
     return KeyedPhoto(
-        ident=str(told["photo"]),
-        name=str(told["name"]),
-        groups={str(k): str(v) for k, v in told["groups"].items()},
+        ident=_text(told["photo"]),
+        name=_text(told["name"]),
+        groups={_text(k): _text(v) for k, v in told["groups"].items()},
         reference=reference,
         pictures=pictures,
     )
+
+
+def _text(told: Any) -> str:  # noqa: ANN401 - whatever JSON holds
+    """Return a text as one that can be written; JSON takes halves of letters, too."""
+    if not isinstance(told, str):
+        raise TypeError("a text is needed")
+    return told.encode("utf-8", "backslashreplace").decode()
+
+
+def _is_number(told: Any) -> bool:  # noqa: ANN401 - the same
+    number = isinstance(told, (int, float)) and not isinstance(told, bool)
+    return number and abs(told) <= sys.float_info.max
 
 
 def _no_key(path: Path, reason: str) -> DefectscanError:

@@ -15,7 +15,6 @@ import sqlalchemy as sa
 from defectscan.workshop.book_database import FILE, URL_FILE, URL_VARIABLE, Database
 from defectscan.workshop.book_entries import (
     KIND_NAMES,
-    KINDS,
     ROOTS,
     BookError,
     Content,
@@ -26,6 +25,7 @@ from defectscan.workshop.book_entries import (
 from defectscan.workshop.book_rows import (
     STANDS,
     check_references,
+    kind_named,
     last_about,
     next_number,
     read_entries,
@@ -207,7 +207,7 @@ class Book:
         with self.database.reading() as connection:
             kinds = connection.scalars(sa.select(ENTRY.c.kind).where(condition).distinct()).all()
             entries = [
-                e for name in kinds for e in read_entries(connection, KINDS[name], condition)
+                e for name in kinds for e in read_entries(connection, kind_named(name), condition)
             ]
         return sorted(entries, key=lambda entry: entry.id)
 
@@ -232,7 +232,7 @@ class Book:
                 n_panels=counts.get((job.thing_id, "panel"), 0),
                 n_passes=counts.get((job.thing_id, "pass"), 0),
                 n_shots=counts.get((job.thing_id, "shot"), 0),
-                last_at=last_at[job.thing_id],
+                last_at=last_at.get(job.thing_id, job.recorded_at),
             )
             for job in reversed(jobs)
         ]

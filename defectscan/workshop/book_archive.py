@@ -8,6 +8,7 @@ other jobs, or part of these, too.
 import hashlib
 import json
 import os
+import re
 import secrets
 import shutil
 import zipfile
@@ -15,6 +16,7 @@ import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +50,10 @@ FORMAT = "defectscan.job_book/1"
 NAME = "job_book.json"
 LARGEST_PHOTO_BYTES = 500_000_000
 LARGEST_JSON_BYTES = 2_000_000_000
+# Entries are compressed 5 to 20 times; what is packed far more tightly is there to fill the memory.
+SMALL_BYTES = 20_000_000
+MOST_COMPRESSED = 100
+UID = re.compile(r"[0-9a-f]{32}")
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
 Member = Callable[[str, int], bytes]
@@ -142,7 +148,7 @@ def import_archive(book: Book, source: Path) -> list[int]:
             new = _new_entries(connection, entries)
         except DefectscanError:
             raise
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except (ValueError, LookupError, TypeError, AttributeError) as error:
             reason = f"an entry in {NAME} says something else ({type(error).__name__})"
             raise _no_archive(source, reason) from error
         write_entries(connection, new)
@@ -214,7 +220,7 @@ def _new_entries(connection: sa.Connection, archived: list[dict[str, Any]]) -> l
         new.append(
             _entry(
                 told,
-                content_of(_checked(KINDS[told["kind"]], content), content),
+                _content(KINDS[told["kind"]], content),
                 id=number,
                 job_id=ids[told["job"]],
                 thing_id=thing_id,
@@ -227,35 +233,23 @@ def _new_entries(connection: sa.Connection, archived: list[dict[str, Any]]) -> l
 
 def _entry(told: Mapping[str, Any], content: Kind, **numbers: Any) -> Entry[Kind]:  # noqa: ANN401
     texts = {name: told[name] for name in ("uid", "recorded_at", "recorded_by")}
-    if not all(isinstance(text, str) for text in texts.values()) or len(texts["uid"]) != 32:
+    if not all(isinstance(text, str) for text in texts.values()):
         raise TypeError("uid, recorded_at and recorded_by are texts")
+    if not UID.fullmatch(texts["uid"]) or len(texts["recorded_at"]) > 32:
+        raise ValueError("an entry has a name of its own, and a time")
+    datetime.fromisoformat(texts["recorded_at"])
+    if "\0" in texts["recorded_by"].encode().decode():  # nor halves of letters
+        raise ValueError("a name is a text")
     if not isinstance(told["withdrawn"], bool):
         raise TypeError("withdrawn is true or false")
     return Entry(**texts, **numbers, withdrawn=told["withdrawn"], content=content)
 
 
-def _checked(kind: type[Content], content: Mapping[str, Any]) -> type[Content]:
-    """Refuse values of another type than the kind's own, which a database might take."""
-    for each in fields(kind):  # type: ignore[arg-type]
-        value = content[each.name]
-        wanted = {
-            "str": (str,),
-            "Material": (str,),
-            "int": (int,),
-            "float": (int, float),
-            "int | None": (int, type(None)),
-            "float | None": (int, float, type(None)),
-            "dict[str, Any]": (dict,),
-            "tuple[str, ...]": (list,),
-        }[each.type if isinstance(each.type, str) else _name(each.type)]
-        if isinstance(value, bool) or not isinstance(value, wanted):
-            raise TypeError(f"{each.name} is of another type")
-    return kind
-
-
-def _name(annotation: Any) -> str:  # noqa: ANN401 - an annotation
-    plain = isinstance(annotation, type) and not hasattr(annotation, "__origin__")
-    return annotation.__name__ if plain else str(annotation).replace("typing.", "")
+def _content(kind: type[Content], content: dict[str, Any]) -> Content:
+    """Make content in which nothing is missing: what can be left out is left out nowhere."""
+    if not content.keys() >= {each.name for each in fields(kind)}:  # type: ignore[arg-type]
+        raise KeyError("a part is missing")
+    return content_of(kind, content)
 
 
 def _check_order(entries: list[dict[str, Any]]) -> None:
@@ -273,7 +267,7 @@ def _photo(told: Mapping[str, Any]) -> tuple[str, int, str]:
     sha256, size_bytes, suffix = told["sha256"], told["size_bytes"], told["suffix"]
     if not SHA256.fullmatch(sha256) or suffix not in ("", *SUFFIXES):
         raise ValueError("a photo is named by its hash")
-    if not 0 < size_bytes <= LARGEST_PHOTO_BYTES:
+    if type(size_bytes) is not int or not 0 < size_bytes <= LARGEST_PHOTO_BYTES:
         raise ValueError("a photo has a size")
     return sha256, size_bytes, suffix
 
@@ -293,6 +287,9 @@ def _opened(source: Path) -> Iterator[Member]:
         with zipfile.ZipFile(source) as archive:
 
             def from_zip(name: str, most: int) -> bytes:
+                told = archive.getinfo(name)
+                if told.file_size > max(SMALL_BYTES, MOST_COMPRESSED * told.compress_size):
+                    raise _no_archive(source, f"{name} in it unpacks to {told.file_size} bytes")
                 with archive.open(name) as file:
                     return file.read(most + 1)
 

@@ -1,6 +1,5 @@
 """What is entered in a job book: the kinds of entry and what each may hold."""
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -8,6 +7,7 @@ from enum import StrEnum
 from typing import Any, Generic, TypeVar
 
 from defectscan.errors import DefectscanError
+from defectscan.workshop.stored_forms import FORMS, types_of
 
 LONGEST_TEXT = 10_000
 SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -36,11 +36,24 @@ class Content:
         """Put texts into a form that every database keeps; refuse what is not allowed."""
         for each in fields(self):  # type: ignore[arg-type]
             value = getattr(self, each.name)
+            allowed = types_of(each.type)  # type: ignore[arg-type]
+            if isinstance(value, bool) or not isinstance(value, allowed):
+                raise _other_form(self, each.name)
             if isinstance(value, str) and not isinstance(value, StrEnum):
                 value = _kept(each.name, value, required=each.metadata.get("required", False))
                 object.__setattr__(self, each.name, value)
             elif isinstance(value, (int, float)) and "least" in each.metadata:
                 _check_number(each.name, value, each.metadata)
+            elif each.name in FORMS and not FORMS[each.name](value):
+                raise _other_form(self, each.name)
+
+
+def _other_form(content: Content, name: str) -> BookError:
+    return BookError(
+        f"the {name} of a {KIND_NAMES[type(content)]} is not as this program writes it",
+        allowed="what this program wrote is kept and read",
+        remedy="bring the file back from a copy",
+    )
 
 
 def _text(*, required: bool = False) -> Any:  # noqa: ANN401 - as dataclasses.field
@@ -73,7 +86,7 @@ class Job(Content):
 
     title: str = _text(required=True)
     about: str = _text()
-    number: int = 0
+    number: int = field(default=0, metadata={"least": 0, "most": 2**31 - 1})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -367,9 +380,10 @@ def _kept(name: str, text: str, *, required: bool) -> str:
 
 
 def _check_number(name: str, value: float, limits: Mapping[str, Any]) -> None:
-    if not (math.isfinite(value) and limits["least"] <= value <= limits["most"]):
+    # Nor not a number; and a whole number may be larger than any that can be reckoned with.
+    if not limits["least"] <= value <= limits["most"]:
         raise BookError(
-            f"{name} is {value:g}",
+            f"{name} is {f'{value:g}' if isinstance(value, float) else str(value)[:40]}",
             allowed=f"from {limits['least']:g} to {limits['most']:g} is taken",
             remedy="check the figure and its unit",
         )

@@ -65,12 +65,32 @@ def read_entries(
         ENTRY, table, table.c.entry_id == ENTRY.c.id
     )
     found = []
-    for row in connection.execute(select.where(*conditions)):
-        values = tuple(row)
-        content = content_of(kind, dict(zip(names, values[len(OWN) :], strict=True)))
-        entry = dict(zip(OWN, values, strict=False))
-        found.append(Entry(**entry, content=content))
+    try:
+        for row in connection.execute(select.where(*conditions)):
+            values = tuple(row)
+            content = content_of(kind, dict(zip(names, values[len(OWN) :], strict=True)))
+            entry = dict(zip(OWN, values, strict=False))
+            found.append(_whole(Entry(**entry, content=content)))
+    except (ValueError, TypeError, LookupError, RecursionError) as error:  # SQLite keeps anything
+        raise damaged(f"a {KIND_NAMES[kind]} in it cannot be read") from error
     return found
+
+
+def _whole(entry: Entry[Kind]) -> Entry[Kind]:
+    numbers = (entry.id, entry.job_id, entry.thing_id, entry.supersedes_id or 0)
+    texts = (entry.uid, entry.recorded_at, entry.recorded_by)
+    if not all(type(one) is int for one in numbers) or not all(type(one) is str for one in texts):
+        raise TypeError("an entry is named by numbers and texts")
+    return entry
+
+
+def damaged(what: str) -> BookError:
+    """Word the error that the database holds what this program did not write."""
+    return BookError(
+        f"the job book is damaged: {what}",
+        allowed="entries stay as they were made",
+        remedy="bring the book back from a copy",
+    )
 
 
 def content_of(kind: type[Kind], values: dict[str, Any]) -> Kind:
@@ -112,7 +132,10 @@ def _stored(value: Any) -> Any:  # noqa: ANN401 - whatever a field holds
 
 def next_number(connection: sa.Connection, column: sa.ColumnElement[int]) -> int:
     """Return the number after the largest; right only under the writers' lock."""
-    return (connection.scalar(sa.select(sa.func.max(column))) or 0) + 1
+    largest = connection.scalar(sa.select(sa.func.max(column))) or 0
+    if type(largest) is not int:
+        raise damaged(f"{column.name} is no number")
+    return largest + 1
 
 
 def last_about(connection: sa.Connection, entry_id: int) -> Entry[Content]:
@@ -132,5 +155,14 @@ def last_about(connection: sa.Connection, entry_id: int) -> Entry[Content]:
             allowed="entries are named by their number",
             remedy="look the number up with `job list --history`",
         )
-    (entry,) = read_entries(connection, KINDS[row[1]], ENTRY.c.id == row[0])
-    return entry
+    found = read_entries(connection, kind_named(row[1]), ENTRY.c.id == row[0])
+    if len(found) != 1:
+        raise damaged(f"entry {row[0]} says nothing")
+    return found[0]
+
+
+def kind_named(name: str) -> type[Content]:
+    """Return a kind of entry by the name that the database has for it."""
+    if name not in KINDS:
+        raise damaged(f"it has entries of the kind {str(name)[:40]!r}")
+    return KINDS[name]

@@ -60,14 +60,14 @@ def enter_shots(
     mm_per_px: float | None = None,
     progress: Progress,
 ) -> KeptShots:
-    """Keep photos of one state; each is a photo that can be read whole, or none is entered.
+    """Keep photos and clips of one state; each can be read whole, or none is entered.
 
     Parameters
     ----------
     book, job, panel
         Where they belong.
     photos
-        Photos, or folders of them; with none, only the scale may be set anew.
+        Photos, folders of them, or clips; with none, only the scale may be set anew.
     spot
         Name of a test spot, made where there is none.
     after_pass
@@ -82,7 +82,8 @@ def enter_shots(
     DefectscanError
         If a photo cannot be read or kept, or has another scale than its state.
     """
-    from defectscan.imaging.decoding import decode, read_bytes  # noqa: PLC0415 - heavy
+    from defectscan.imaging.clip import check_clip, is_clip  # noqa: PLC0415 - heavy
+    from defectscan.imaging.decoding import decode, read_bytes  # noqa: PLC0415
     from defectscan.imaging.photo import list_photos  # noqa: PLC0415
 
     files = [file for path in photos for file in list_photos(path)]
@@ -102,7 +103,10 @@ def enter_shots(
     hashes = {}
     for file in files:
         data = read_bytes(file)
-        decode(file, data)
+        if is_clip(file):
+            check_clip(file)
+        else:
+            decode(file, data)
         hashes[book.keep_photo(data, suffix=file.suffix)] = file.name
         progress(file.name)
     ident = job.entry.thing_id

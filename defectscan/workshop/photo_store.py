@@ -1,4 +1,4 @@
-"""Photos beside the job book, each under the SHA-256 of its content, never altered."""
+"""Photos and clips beside the job book, each under the SHA-256 of its content, never altered."""
 
 import hashlib
 import os
@@ -7,7 +7,9 @@ from pathlib import Path
 
 from defectscan.workshop.book_entries import SHA256, BookError
 
-SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp", ".avif")
+PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp", ".avif")
+CLIPS = (".mp4", ".m4v", ".mov", ".avi", ".mkv", ".webm", ".3gp")
+SUFFIXES = (*PICTURES, *CLIPS)
 STALE_AFTER_S = 86_400
 
 

@@ -378,6 +378,17 @@ def test_unknown_tags_make_no_noise(capfd: pytest.CaptureFixture[str]) -> None:
     assert cv2.utils.logging.getLogLevel() == level
 
 
+@pytest.mark.parametrize("compression", ["tiff_lzw", "tiff_adobe_deflate", "jpeg"])
+def test_damaged_strips_make_no_noise(compression: str, capfd: pytest.CaptureFixture[str]) -> None:
+    data = bytearray(encoded(IMAGE, "TIFF", compression=compression))
+    start = 200 if compression == "jpeg" else 300
+    for place in range(start, len(data) - 300, 97):
+        data[place] ^= 0xFF
+    with contextlib.suppress(DefectscanError):
+        decode(PHOTO, bytes(data))
+    assert capfd.readouterr().err == ""
+
+
 def test_eight_bit_negative_grey() -> None:
     decoded = decode(PHOTO, tiff(SMOOTH[..., 0], photometric="miniswhite"))
     assert np.array_equal(pixels_of(decoded), 255 - SMOOTH[..., 0])

@@ -359,3 +359,13 @@ def test_damaged_profile_raises_nothing(position: int, value: int) -> None:
     assert np.isfinite(result.luminance).all()
     assert result.luminance.min() >= 0
     assert result.luminance.max() <= 1
+
+
+def test_primaries_that_no_light_has_make_no_negative_light() -> None:
+    odd = rgb_profile(((0.64, 0.33), (0.30, 0.60), (0.15, -0.06)), None)
+    blue = np.zeros((8, 8, 3), np.uint8)
+    blue[..., 2] = 200
+    for pixels in (Image.fromarray(blue), blue.astype(np.uint16) * 257):
+        luminance = light(pixels, odd).luminance
+        assert luminance.min() >= 0
+        assert luminance.max() <= 1

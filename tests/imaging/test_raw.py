@@ -1,6 +1,7 @@
 """DNG raw files, written here by the rules of the DNG specification 1.4."""
 
 import io
+import struct
 import sys
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,21 @@ def test_cut_off(tmp_path: Path, length: int) -> None:
 def test_unknown_compression(tmp_path: Path) -> None:
     with pytest.raises(UnreadablePhotoError, match=r"DNG|damaged"):
         read(tmp_path, dng(WEDGE, compression=52546))  # JPEG XL
+
+
+def test_cut_off_makes_no_noise(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(UnreadablePhotoError):
+        read(tmp_path, dng(WEDGE)[:2000])
+    assert capfd.readouterr().err == ""
+
+
+def test_one_colour_alone_is_refused(tmp_path: Path) -> None:
+    # Tag 33422, CFAPattern, says that it is longer than the file.
+    data = dng(WEDGE)
+    told = struct.pack("<HHI", 33422, 1, 4)
+    assert told in data
+    with pytest.raises(UnreadablePhotoError, match="of 1 colours"):
+        read(tmp_path, data.replace(told, struct.pack("<HHI", 33422, 1, 10_223_620)))
 
 
 def test_too_small(tmp_path: Path) -> None:

@@ -2,7 +2,9 @@
 
 import hashlib
 import shutil
+import sqlite3
 import stat
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -306,3 +308,33 @@ def test_contents_are_their_own(book: Book) -> None:
     panel = book.add(Panel(name="Lamp", material=Material.LAMP_LENS), job_id=job.id)
     assert replace(panel.content, name="Lens").material is Material.LAMP_LENS
     assert book.current(Panel)[0].content.material is Material.LAMP_LENS
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE entry SET kind = 'cat' WHERE id = 2",
+        "UPDATE entry SET thing_id = 'two' WHERE id = 2",
+        "UPDATE entry SET recorded_at = x'00ff' WHERE id = 2",
+        "UPDATE panel SET material = 'wood'",
+        "UPDATE panel SET name = x'00ff'",
+        "UPDATE film_reading SET film_um = 'thick'",
+        "UPDATE result SET record = '[1'",
+        """UPDATE result SET record = '{"flags": [1]}'""",
+        "UPDATE result SET sha256s = '5'",
+        """UPDATE grades SET grades = '{"one": 1}'""",
+    ],
+)
+def test_a_damaged_database_is_told_in_one_line(tmp_path: Path, change: str) -> None:
+    with open_book(tmp_path, create=True, clock=Clock()) as book:
+        enter_all_kinds(book)
+    with closing(sqlite3.connect(tmp_path / book_database.FILE, isolation_level=None)) as opened:
+        guards = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        for (name,) in opened.execute(guards).fetchall():
+            opened.execute(f'DROP TRIGGER "{name}"')
+        opened.execute("PRAGMA foreign_keys = OFF")
+        opened.execute(change)
+    with open_book(tmp_path) as book, pytest.raises(BookError) as raised:
+        book.history()
+    assert "\n" not in str(raised.value)
+    assert "from a copy" in raised.value.remedy

@@ -102,6 +102,20 @@ def _set(path: str, value: Any) -> Callable[[dict[str, Any]], None]:
         _set("entries.0.content.title", ""),
         _set("entries.0.content.title", 5),
         _set("entries.0.content.number", "one"),
+        _set("entries.0.content.number", 10**400),
+        _set("entries.0.uid", "\ud800" * 32),
+        _set("entries.0.recorded_at", "yesterday"),
+        _set("entries.0.recorded_by", "nul\0byte"),
+        _set("entries.5.content.film_um", 10**400),
+        _set("entries.11.content.record.flags", [{}]),
+        _set("entries.11.content.record.line_density_mm_per_cm2.low", "1"),
+        _set("entries.11.content.record.line_density_mm_per_cm2", {"value": 1}),
+        _set("entries.11.content.record.shots", [{"highlight": {"x_px": 1}}]),
+        _set("entries.11.content.settings", {"seed": "0"}),
+        _set("entries.11.content.sha256s", [5]),
+        _set("entries.15.content.grades", {"one": 1}),
+        _set("entries.15.content.grades", {"1": "3"}),
+        _set("photos.0.size_bytes", 40.0),
         _set("entries.0.content.cat", 1),
         _set("entries.1.content.material", "wood"),
         _set("entries.2.content.panel_id", "0" * 32),
@@ -149,6 +163,15 @@ def test_what_is_no_archive(tmp_path: Path) -> None:
         for source in (bad, tmp_path / "missing.zip", tmp_path / "book"):
             with pytest.raises(BookError):
                 import_archive(book, source)
+
+
+def test_an_archive_that_unpacks_without_end_is_refused(tmp_path: Path) -> None:
+    bomb = tmp_path / "bomb.zip"
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(NAME, b" " * 30_000_000)
+    unpacks = pytest.raises(BookError, match="unpacks to 30000000 bytes")
+    with open_book(tmp_path / "book", create=True) as book, unpacks:
+        import_archive(book, bomb)
 
 
 def test_a_photo_damaged_in_the_archive_is_refused(tmp_path: Path) -> None:

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from defectscan.errors import DefectscanError
 from defectscan.output import to_json
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import BookError, Material
+from defectscan.workshop.book_entries import Material
 from defectscan.workshop.decision import Answer
 from defectscan.workshop.evidence import UnusableFiguresError
 from defectscan.workshop.limits_file import LIMITS_FILE, workshop_limits
@@ -194,7 +195,7 @@ def test_limits_come_from_what_is_said_then_the_file(tmp_path: Path) -> None:
 )
 def test_a_limits_file_that_says_nothing_usable_is_refused(tmp_path: Path, text: str) -> None:
     (tmp_path / LIMITS_FILE).write_text(text)
-    with pytest.raises(BookError, match=r"correct limits\.toml"):
+    with pytest.raises(DefectscanError, match=r"correct limits\.toml"):
         workshop_limits(tmp_path, {})
 
 
