@@ -1,6 +1,7 @@
 """Keep decoders quiet: what is wrong with a file is told by an error, and by nothing else."""
 
 import contextlib
+import logging
 import os
 import threading
 import warnings
@@ -9,6 +10,9 @@ from pathlib import Path
 
 import cv2
 from PIL import Image
+
+# Without a handler, Python writes errors that a library logs to standard error.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
 
 _STDERR_FD = 2
 _CODECS_LOCK = threading.Lock()

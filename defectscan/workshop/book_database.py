@@ -106,6 +106,9 @@ class Database:
             yield
         except (DBAPIError, sqlite3.Error) as error:
             raise self._explained(error) from error
+        except UnicodeDecodeError as error:  # in SQLite's own words on a damaged file
+            remedy = f"bring {FILE} back from a copy of the book"
+            raise self._failed("the file is damaged", remedy) from error
         except SQLAlchemyError as error:
             raise self._failed(str(error), "check the database") from error
 

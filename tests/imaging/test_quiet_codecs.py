@@ -1,5 +1,6 @@
 """Standard error is held back while a decoder works, and comes back after it."""
 
+import logging
 import os
 import threading
 
@@ -19,6 +20,15 @@ def test_nothing_is_heard_of_a_decoder(capfd: pytest.CaptureFixture[str]) -> Non
         say("libtiff's own words ")
     say("after")
     assert capfd.readouterr().err == "before after"
+
+
+def test_what_pillow_logs_is_not_shown(capfd: pytest.CaptureFixture[str]) -> None:
+    logger = logging.getLogger("PIL.TiffImagePlugin")
+    # The tests' own handlers at the root would hide what a user sees.
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(logging.getLogger(), "handlers", [])
+        logger.error("More samples per pixel than can be decoded: %s", 9)
+    assert capfd.readouterr().err == ""
 
 
 def test_it_comes_back_after_an_error(capfd: pytest.CaptureFixture[str]) -> None:

@@ -310,6 +310,17 @@ def test_contents_are_their_own(book: Book) -> None:
     assert book.current(Panel)[0].content.material is Material.LAMP_LENS
 
 
+def test_words_of_the_database_that_are_no_text(tmp_path: Path) -> None:
+    open_book(tmp_path, create=True).close()
+    file = tmp_path / book_database.FILE
+    data = file.read_bytes()
+    assert b"CREATE TABLE alembic" in data
+    file.write_bytes(data.replace(b"CREATE TABLE alembic", b"CREATE \xff\xfeBLE alembic"))
+    with pytest.raises(BookError, match=r"book\.sqlite: ") as raised:
+        open_book(tmp_path)
+    assert "from a copy" in raised.value.remedy
+
+
 @pytest.mark.parametrize(
     "change",
     [
