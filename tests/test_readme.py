@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -30,7 +31,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(ROOT / "sample_images", folder / "sample_images")
     first = json.loads((folder / "sample_images/job.json").read_text())["panels"][0]
     for state in ("before", "after"):
-        shutil.copy(folder / "sample_images" / first[state], folder / f"{state}.jpg")
+        # Half the size, for speed.
+        with Image.open(folder / "sample_images" / first[state]) as photo:
+            photo.reduce(2).save(folder / f"{state}.jpg", quality=95)
     (folder / "shots_of_the_door").mkdir()
     shutil.copy(folder / "before.jpg", folder / "shots_of_the_door")
     shutil.copy(folder / "before.jpg", folder / "PHOTO")
