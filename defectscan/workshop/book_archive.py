@@ -40,6 +40,7 @@ from defectscan.workshop.book_rows import (
     Kind,
     check_references,
     content_of,
+    damaged,
     next_number,
     write_entries,
 )
@@ -89,6 +90,9 @@ def export_archive(book: Book, target: Path, *, job_id: int | None, force: bool)
     with book.database.reading() as connection:
         rows = connection.execute(sa.select(PHOTO).order_by(PHOTO.c.sha256))
         photos = [dict(row._mapping) for row in rows if row.sha256 in hashes]  # noqa: SLF001
+    # SQLite keeps anything in any column.
+    if not all(type(p["size_bytes"]) is int and type(p["suffix"]) is str for p in photos):
+        raise damaged("a photo in it has no size or no suffix")
     text = to_json(
         {
             "format": FORMAT,

@@ -2,8 +2,10 @@
 
 import json
 import shutil
+import sqlite3
 import zipfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import pytest
 from defectscan.errors import DefectscanError
 from defectscan.workshop.book import Book, open_book
 from defectscan.workshop.book_archive import NAME, export_archive, import_archive
+from defectscan.workshop.book_database import FILE
 from defectscan.workshop.book_entries import BookError, Job, Note, Shot
 from tests.workshop.conftest import Clock
 from tests.workshop.job_of_all_kinds import enter_all_kinds
@@ -78,6 +81,17 @@ def test_an_altered_photo_is_not_exported(book: Book, tmp_path: Path) -> None:
             export_archive(book, tmp_path / name, job_id=None, force=False)
         assert not (tmp_path / name).exists()
     assert not list(tmp_path.glob(".*"))
+
+
+def test_a_damaged_row_of_a_photo_is_not_exported(tmp_path: Path) -> None:
+    with open_book(tmp_path / "book", create=True) as book:
+        enter_all_kinds(book)
+    with closing(sqlite3.connect(tmp_path / "book" / FILE, isolation_level=None)) as opened:
+        opened.execute("DROP TRIGGER photo_no_update")
+        opened.execute("UPDATE photo SET size_bytes = x'00ff'")
+    with open_book(tmp_path / "book") as book, pytest.raises(BookError, match="damaged"):
+        export_archive(book, tmp_path / "a.zip", job_id=None, force=False)
+    assert not (tmp_path / "a.zip").exists()
 
 
 def _set(path: str, value: Any) -> Callable[[dict[str, Any]], None]:
