@@ -46,7 +46,7 @@ def key_of(book: Book, deck: Entry[Deck]) -> DeckKey:
         counts = [len(range(one["n_pictures"])) for one in told["photos"]]
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise _damaged(deck) from error
-    if sum(counts) != len(names):
+    if sum(counts) != len(names) or not all(counts):
         raise _damaged(deck)
     photos = []
     first = 0

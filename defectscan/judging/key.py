@@ -89,7 +89,10 @@ def read_key(path: Path) -> tuple[DeckKey, dict[str, Any]]:
                 allowed="its grades are not blind, and are not kept",
                 remedy="make a deck without --practice",
             )
-        return parse_key(told), told
+        key = parse_key(told)
+        if not all(photo.pictures for photo in key.photos):
+            raise _no_key(path, "a photo in it has no picture")
+        return key, told
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _no_key(path, "it says something else") from error
 

@@ -164,6 +164,8 @@ def _archived(entries: list[Entry[Content]]) -> list[dict[str, Any]]:
     uids = {entry.id: entry.uid for entry in entries}
 
     def uid(number: int | None) -> str | None:
+        if number is not None and number not in uids:
+            raise damaged(f"an entry names entry {number}, which is not there")
         return None if number is None else uids[number]
 
     return [

@@ -198,6 +198,14 @@ def test_a_key_that_says_something_else_is_refused(
         read_key(write(tmp_path, json.dumps(told), "key.json"))
 
 
+def test_a_key_without_a_picture_is_refused(deck: Deck, tmp_path: Path) -> None:
+    path, _ = key_file(deck, tmp_path)
+    told = json.loads(path.read_text())
+    told["photos"][1]["pictures"] = []
+    with pytest.raises(DefectscanError, match="no picture"):
+        read_key(write(tmp_path, json.dumps(told), "key.json"))
+
+
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"practice": false}', "nonsense", "[" * 100_000])
 def test_what_is_no_key_is_refused(tmp_path: Path, text: str) -> None:
     with pytest.raises(DefectscanError, match="is no deck key"):
