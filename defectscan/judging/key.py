@@ -90,11 +90,11 @@ def read_key(path: Path) -> tuple[DeckKey, dict[str, Any]]:
                 remedy="make a deck without --practice",
             )
         key = parse_key(told)
-        if not all(photo.pictures for photo in key.photos):
-            raise _no_key(path, "a photo in it has no picture")
-        return key, told
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _no_key(path, "it says something else") from error
+    if not all(photo.pictures for photo in key.photos):
+        raise _no_key(path, "a photo in it has no picture")
+    return key, told
 
 
 def parse_key(told: dict[str, Any]) -> DeckKey:

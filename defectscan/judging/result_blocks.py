@@ -85,9 +85,7 @@ def plate_of(photo: KeyedPhoto, title: str) -> Plate:
 
 def beside(pictures: Sequence[bytes]) -> Photo:
     """Put small pictures beside each other."""
-    images = [cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) for data in pictures]
-    # A damaged picture in a key is left black: the words still tell.
-    whole = [np.zeros((360, 480, 3), np.uint8) if image is None else image for image in images]
+    whole = [_bgr(data) for data in pictures]
     height = min(image.shape[0] for image in whole)
     parts = []
     for image in whole:
@@ -96,6 +94,17 @@ def beside(pictures: Sequence[bytes]) -> Photo:
     joined = np.hstack(parts[:-1])
     data = bytes(cv2.imencode(".jpg", joined, [cv2.IMWRITE_JPEG_QUALITY, 84])[1])
     return Photo(jpeg=data, width_px=joined.shape[1], height_px=height, veil=0.5)
+
+
+def _bgr(jpeg: bytes) -> NDArray[np.uint8]:
+    try:
+        # OpenCV would have libjpeg write to standard error what it thinks of a damaged one.
+        with warnings.catch_warnings(), Image.open(BytesIO(jpeg), formats=("JPEG",)) as image:
+            warnings.simplefilter("ignore")
+            return np.ascontiguousarray(np.asarray(image.convert("RGB"))[..., ::-1])
+    except Exception:  # noqa: BLE001 - damaged bytes make a decoder raise anything
+        # A damaged picture in a key is left black: the words still tell.
+        return np.zeros((360, 480, 3), np.uint8)
 
 
 def value_told(photo: KeyedPhoto) -> str:
