@@ -32,7 +32,6 @@ ANSWER, REFUSAL = "answer", "refusal"
 MOST_S = 20.0
 MOST_BYTES = 2_000_000_000
 _MOST_LINE = 3000
-_OUT = "out"
 _RAN_OUT = ("MemoryError", "bad_alloc", "Insufficient memory", "out of memory")
 
 
@@ -119,11 +118,11 @@ def _end_of_command(words: tuple[str, ...], folder: Path) -> Ending:
         ending = Ending(what="status", told=f"{status}: {err}")
     if ending.is_find:
         return ending
-    if status == 0:
+    if status == 0 or words[0] == "check":  # whose record tells what cannot be measured, too
         may_write = None
     else:
-        # `check` tells what it found of the other photos; a job book keeps what was entered.
-        may_write = {"check": {_OUT}, "job": {"book"}, "judge": {"book"}}.get(words[0], set())
+        # A job book keeps what was entered before.
+        may_write = {"book"} if words[0] in ("job", "judge") else set()
     return watched.find() or watched.written(may_write) or ending
 
 

@@ -1,12 +1,15 @@
 """Parts that the pages of a judging report share."""
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from io import BytesIO
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from defectscan.judging import wording
 from defectscan.judging.key import KeyedPhoto

@@ -9,12 +9,14 @@ import cv2
 import numpy as np
 import pypdf
 import pytest
+from PIL import Image
 
 from defectscan.errors import DefectscanError
 from defectscan.judging.candidates import Reference
 from defectscan.judging.grades import Session
 from defectscan.judging.key import DeckKey, KeyedPhoto
 from defectscan.judging.limits import FILE, JudgingLimits, judging_limits
+from defectscan.judging.result_blocks import beside
 from defectscan.judging.result_page import compose_result
 from defectscan.judging.result_record import of_result
 from defectscan.judging.results import GroupResult, study
@@ -289,3 +291,17 @@ def test_a_deck_made_and_read_back_gives_the_same_table(tmp_path: Path) -> None:
     assert group.raters[0].truth_kappa.value == 1
     assert isinstance(group.raters[0].self_kappa, Estimate)
     assert group.raters[0].self_kappa.value == 1
+
+
+def test_a_damaged_picture_is_left_black_without_noise(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    picture = io.BytesIO()
+    Image.fromarray(drawn(3, seed=1).rgb).save(picture, "JPEG")
+    whole = picture.getvalue()
+    middle = len(whole) // 2
+    spoilt = whole[:middle] + bytes(500) + b"\xff\xd9" + whole[middle:]
+    for data in (b"no picture", whole[:middle], spoilt):
+        photo = beside([whole, data])
+        assert photo.width_px > 0
+    assert capfd.readouterr().err == ""
