@@ -31,7 +31,6 @@ from defectscan.measurement.state import (
     of_kind,
     once,
     score_state,
-    whole_count,
 )
 from defectscan.measurement.thinning import fit_thinning
 from defectscan.shots import Progress, measure_states, silent
@@ -161,12 +160,7 @@ def compare_states(
             gone, come = fates(shots_before[0], shots_after[0], matrix)
         if matrix[0, 0] < 0 and matrix[1, 1] < 0:
             flags.append(Flag.TURNED)
-    whole = correct(
-        whole_count(score_before, thinning),
-        whole_count(score_after, thinning),
-        rng,
-        grooves=grooves_and_scratches,
-    )
+    whole = correct(score_before.whole, score_after.whole, rng, grooves=grooves_and_scratches)
     by_kind = {
         kind: correct(
             of_kind(score_before, kind),

@@ -150,7 +150,8 @@ def fit_glint(
     glint = start
     radius = np.linalg.norm(lines.xy_px - glint.centre_px, axis=-1)
     far = radius > least_radius_px
-    points, tangent, weight = lines.xy_px[far], lines.tangent[far], _weight(lines)[far]
+    every_weight = _weight(lines)
+    points, tangent, weight = lines.xy_px[far], lines.tangent[far], every_weight[far]
     line_px = weight.sum() / max(len(np.unique(lines.line[far])), 1)
     limit = np.inf
     for number in range(ROUNDS):
@@ -170,11 +171,11 @@ def fit_glint(
         limit = _weighted_quantile(along, weight[near], 0.85)
     if not plausible(glint):
         glint = replace(start, assumed=True)
-    fitted = glint_with_reach(glint, lines, least_radius_px=least_radius_px)
+    fitted = _with_reach(glint, lines, every_weight, least_radius_px=least_radius_px)
     if like is None:
         return fitted
     # Few lines may lead astray: the like shot's geometry stays where it gathers them closer.
-    kept = glint_with_reach(start, lines, least_radius_px=least_radius_px)
+    kept = _with_reach(start, lines, every_weight, least_radius_px=least_radius_px)
     return kept if kept.reach_px < fitted.reach_px else fitted
 
 
@@ -191,15 +192,14 @@ def plausible(glint: Glint) -> bool:
     return bool(values[0] > 0.4 and offset < 0.1 * glint.scale_px and cubic < 0.8)
 
 
-def glint_with_reach(glint: Glint, lines: Lines, *, least_radius_px: float) -> Glint:
-    """Return the geometry with the spread of u among the lines as its reach."""
+def _with_reach(glint: Glint, lines: Lines, weight: Floats, *, least_radius_px: float) -> Glint:
+    """Return the geometry with the spread of u among the weighted lines as its reach."""
     tilt = glint.tilt(lines.xy_px)
     size = np.linalg.norm(tilt, axis=-1)
     along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
     near = (size > least_radius_px) & (along < np.sin(np.deg2rad(30)) * size)
     if not near.any():
         return glint
-    weight = _weight(lines)
     reach = 2 * _weighted_quantile(along[near], weight[near], 0.5)
     for _ in range(8):
         # Lines that lie off by more than twice the reach are no glints, or of rounded lips.

@@ -92,12 +92,7 @@ class Count:
         return replace(self, share=self.share * weight, false=self.false * weight)
 
 
-def count_lines(
-    shots: Sequence[Shot],
-    *,
-    by_direction: bool = True,
-    thinning: Thinning | None = None,
-) -> Count:
+def count_lines(shots: Sequence[Shot], *, thinning: Thinning | None = None) -> Count:
     """Weigh the lines of all shots by what their lamps could show.
 
     Each point of a line within the window |s·t| of its shot counts 1 over the exposure of its
@@ -108,10 +103,6 @@ def count_lines(
     ----------
     shots
         Of one state, at least one.
-    by_direction
-        Whether each direction has its own exposure, or the mean of all: two states of one panel
-        under about the same lamp are missing about the same directions, and their ratio is the
-        steadier for not being weighted by them.
     thinning
         From `fit_thinning`, where lines of more shots than these tell it.
 
@@ -119,14 +110,36 @@ def count_lines(
     ----------
     Horvitz and Thompson, J. Am. Stat. Assoc. 47 (1952) 663.
     """
+    return count_both_ways(shots, thinning=thinning)[0]
+
+
+def count_both_ways(
+    shots: Sequence[Shot], *, thinning: Thinning | None = None
+) -> tuple[Count, Count]:
+    """Return the count by `count_lines`, and the same with directions pooled.
+
+    Pooled, each line counts 1 over the mean exposure of all directions. Two states of one panel
+    under about the same lamp are missing about the same directions, and their ratio is the
+    steadier for not being weighted by them.
+
+    Parameters
+    ----------
+    shots, thinning
+        As for `count_lines`.
+    """
     if thinning is None:
         thinning = fit_thinning(shots)
     views = [_View.of(shot, thinning) for shot in shots]
-    limits = np.array([view.limit_px for view in views])
+    # A density goes with the inverse of the scale.
+    spread = float(np.hypot(thinning.spread, max(shot.scale_error for shot in shots)))
     exposure = np.sum([view.exposure for view in views], axis=0)
+    pooled = np.full(N_SECTORS, float(exposure.mean()))
+    return _counted(views, exposure, spread=spread), _counted(views, pooled, spread=spread)
+
+
+def _counted(views: Sequence["_View"], exposure: Floats, *, spread: float) -> Count:
+    """Return the count for the exposure of each sector, shape (N_SECTORS,)."""
     mean_exposure = float(exposure.mean())
-    if not by_direction:
-        exposure = np.full(N_SECTORS, mean_exposure)
     seen = exposure > LEAST_EXPOSURE_SHARE * mean_exposure
     weight = np.where(seen, 1 / np.maximum(exposure, 1e-12), 0.0)
     # Directions that no shot can show are taken to be like the others.
@@ -146,12 +159,11 @@ def count_lines(
         false=np.concatenate(false),
         sector=sector * N_SECTORS,
         typical=typical,
-        ring_limit_px=limits,
+        ring_limit_px=np.array([view.limit_px for view in views]),
         exposure_shares=exposure / max(mean_exposure, 1e-12),
         crowding=float(crowding),
         thinned=any(view.thinned for view in views),
-        # A density goes with the inverse of the scale.
-        spread=float(np.hypot(thinning.spread, max(shot.scale_error for shot in shots))),
+        spread=spread,
     )
 
 

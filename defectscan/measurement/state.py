@@ -16,7 +16,7 @@ from defectscan.measurement import score as scoring
 from defectscan.measurement.glint import glints
 from defectscan.measurement.lines import LEAST_EVIDENCE, Lines
 from defectscan.measurement.pairing import carried, groove_numbers
-from defectscan.measurement.score import Count, Interval, count_lines
+from defectscan.measurement.score import Count, Interval, count_both_ways
 from defectscan.measurement.thinning import Thinning
 from defectscan.measurement.window import Shot
 
@@ -82,6 +82,10 @@ class PanelScore:
         mm per cm², or px per px² where the scale is unknown.
     kinds
         Density by kind.
+    count
+        Lines by direction, deep scratches apart.
+    whole
+        All lines, deep scratches with them, directions not told apart.
     scratch_share
         Shape (k,): what each deep scratch adds to their density.
     trails
@@ -100,6 +104,7 @@ class PanelScore:
     haze: Interval | None
     shots: tuple[MeasuredShot, ...]
     count: Count
+    whole: Count
     scratch_share: Floats
     trails: Mask
     has_scale: bool
@@ -149,7 +154,7 @@ def score_state(
     shots = [
         replace(s, shot=c, scratches=d) for s, c, d in zip(shots, counted, scratches, strict=True)
     ]
-    count = count_lines(counted, thinning=thinning)
+    count, pooled = count_both_ways(counted, thinning=thinning)
     direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
@@ -194,6 +199,11 @@ def score_state(
         haze=_haze(shots),
         shots=tuple(shots),
         count=count,
+        whole=replace(
+            pooled,
+            share=np.append(pooled.share, scratch_share),
+            false=np.append(pooled.false, np.zeros(len(scratch_share))),
+        ),
         scratch_share=scratch_share,
         trails=in_trail,
         has_scale=has_scale,
@@ -270,24 +280,6 @@ def _scratch_density(share: Floats, rng: np.random.Generator) -> Interval:
     low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
     value = float(share.sum())
     return Interval(value=value, low=min(low, value), high=max(high, value))
-
-
-def whole_count(state: PanelScore, thinning: Thinning) -> Count:
-    """Return the count of all lines and deep scratches, directions not told apart.
-
-    Parameters
-    ----------
-    state
-        The score.
-    thinning
-        As for `score.count_lines`.
-    """
-    count = count_lines([shot.shot for shot in state.shots], by_direction=False, thinning=thinning)
-    return replace(
-        count,
-        share=np.append(count.share, state.scratch_share),
-        false=np.append(count.false, np.zeros(len(state.scratch_share))),
-    )
 
 
 def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:

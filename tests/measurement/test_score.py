@@ -10,7 +10,13 @@ from scipy.stats import chi2
 
 from defectscan.measurement.glint import Glint, circles
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.score import Count, count_lines, detection_limit, interval
+from defectscan.measurement.score import (
+    Count,
+    count_both_ways,
+    count_lines,
+    detection_limit,
+    interval,
+)
 from defectscan.measurement.thinning import NO_THINNING, Thinning, fit_thinning
 from defectscan.measurement.window import Shot, zone_grid
 from tests.drawn_lines import (
@@ -207,11 +213,8 @@ def test_directions_are_told_apart() -> None:
 
 def test_pooled_directions_are_as_unbiased() -> None:
     shots = [strewn(seed, density=SPARSE) for seed in range(60)]
-    ratio = [
-        count_lines([shot], by_direction=False, thinning=NO_THINNING).density
-        / count_lines([shot], thinning=NO_THINNING).density
-        for shot in shots
-    ]
+    both = [count_both_ways([shot], thinning=NO_THINNING) for shot in shots]
+    ratio = [pooled.density / by_direction.density for by_direction, pooled in both]
     assert np.mean(ratio) == pytest.approx(1, abs=0.02)
     assert np.std(ratio) > 0
 

@@ -21,7 +21,6 @@ from defectscan.measurement.state import (
     of_kind,
     once,
     score_state,
-    whole_count,
 )
 from defectscan.measurement.thinning import NO_THINNING
 from tests.drawn_lines import (
@@ -134,7 +133,7 @@ def test_the_whole_holds_deep_scratches() -> None:
     scratch = straight_lines([(80, 60, 80, 400)])
     with_scratch = scored(measured(strewn(1), scratches=scratch))
     without = scored(measured(strewn(1)))
-    whole, rest = (whole_count(score, NO_THINNING) for score in (with_scratch, without))
+    whole, rest = with_scratch.whole, without.whole
     added = with_scratch.kinds[Kind.DEEP_SCRATCH].value
     assert added > 0
     assert whole.density - rest.density == pytest.approx(added)
