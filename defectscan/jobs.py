@@ -7,7 +7,7 @@ from typing import Any
 
 from defectscan import pipeline
 from defectscan.errors import UnreadablePhotoError
-from defectscan.shots import Progress, silent
+from defectscan.states import Progress, silent
 
 _LEAST, _MOST = 1e-4, 10.0  # mm per px, as the commands take it
 

@@ -15,7 +15,8 @@ from defectscan.imaging.landmarks import Landmarks, ShotPair, find_landmarks
 from defectscan.imaging.registration import Registration, register_landmarks
 from defectscan.imaging.steady import steady_picture
 from defectscan.measurement.state import MeasuredShot
-from defectscan.shots import WORKERS, bloom_mask
+from defectscan.shots import bloom_mask
+from defectscan.states import WORKERS
 
 Floats = NDArray[Any]
 

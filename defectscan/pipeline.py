@@ -33,7 +33,7 @@ from defectscan.measurement.state import (
     score_state,
 )
 from defectscan.measurement.thinning import fit_thinning
-from defectscan.shots import Progress, measure_states, silent
+from defectscan.states import Progress, measure_states, silent
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]

@@ -32,13 +32,12 @@ from defectscan.measurement.state import MeasuredShot, PanelScore, once, score_s
 from defectscan.measurement.thinning import fit_thinning
 from defectscan.shots import (
     WORKING_SIDE_PX,
-    Progress,
     Sighting,
     bloom_disc,
     measure,
     only_highlight,
-    silent,
 )
+from defectscan.states import Progress, silent
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from defectscan.imaging.registration import Registration
 from defectscan.laying import carried_on, lay_state, lay_states
 from defectscan.measurement.state import MeasuredShot
-from defectscan.shots import measure_states
+from defectscan.states import measure_states
 from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
 
 LAMPS_PX = ((120, 130), (230, 130), (340, 130))

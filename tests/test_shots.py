@@ -16,9 +16,10 @@ from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Exposure, read_photo
 from defectscan.imaging.processing import NOT_PROCESSED, Processing
 from defectscan.measurement.state import MeasuredShot
-from defectscan.shots import look, measure, measure_states
+from defectscan.shots import look, measure
 from defectscan.simulation.develop import Development
 from defectscan.simulation.specimen import Specimen, Stand, render_states
+from defectscan.states import measure_states
 from tests.drawn_card import laid_on
 
 # The panel is taken to be so large that the card fits on it.

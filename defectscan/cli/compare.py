@@ -37,7 +37,7 @@ def compare(
     from defectscan import pipeline  # noqa: PLC0415 - heavy
     from defectscan.output import check_free  # noqa: PLC0415
     from defectscan.report import record, words  # noqa: PLC0415
-    from defectscan.shots import n_steps  # noqa: PLC0415
+    from defectscan.states import n_steps  # noqa: PLC0415
 
     check_free([*json_file(json), *([out / n for n in record.files()] if out else [])], force=force)
     if out:

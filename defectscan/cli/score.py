@@ -45,7 +45,7 @@ def score(
     from defectscan import pipeline  # noqa: PLC0415 - heavy
     from defectscan.output import check_free, write_whole  # noqa: PLC0415
     from defectscan.report import record, words  # noqa: PLC0415
-    from defectscan.shots import n_steps  # noqa: PLC0415
+    from defectscan.states import n_steps  # noqa: PLC0415
 
     targets = json_file(json) + ([lines] if lines else [])
     check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)

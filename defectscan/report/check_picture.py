@@ -9,12 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from defectscan.imaging.capture import (
-    CaptureCheck,
-    Condition,
-    frame_room_px,
-    largest_radius_percent,
-)
+from defectscan.imaging.capture import CaptureCheck
+from defectscan.imaging.conditions import Condition, frame_room_px, largest_radius_percent
 from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Photo
 from defectscan.imaging.repeat import Repeat

@@ -70,7 +70,7 @@ def test_what_is_no_good_clip_gives_one_line(
 
 
 def test_progress_counts_as_many_steps_as_it_takes(clip: Path) -> None:
-    from defectscan.shots import measure_states, n_steps  # noqa: PLC0415
+    from defectscan.states import measure_states, n_steps  # noqa: PLC0415
 
     steps: list[str] = []
     measure_states([clip], mm_per_px=0.2, progress=steps.append)

@@ -10,11 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from defectscan.imaging.capture import (
-    LEAST_PX_PER_MM,
-    Condition,
-    check_photo,
-)
+from defectscan.imaging.capture import check_photo
+from defectscan.imaging.conditions import LEAST_PX_PER_MM, Condition
 from defectscan.imaging.photo import Photo, read_photo
 from defectscan.simulation.develop import Development
 from defectscan.simulation.render import render_shot

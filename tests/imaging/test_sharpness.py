@@ -6,7 +6,7 @@ import pytest
 import skimage.data
 from numpy.typing import NDArray
 
-from defectscan.imaging.capture import MOST_BLUR_PX
+from defectscan.imaging.conditions import MOST_BLUR_PX
 from defectscan.imaging.linear_light import srgb_to_linear
 from defectscan.imaging.sharpness import blur_px
 

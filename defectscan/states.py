@@ -1,0 +1,156 @@
+"""The shots of a state, one after the other: read ahead, each learning from the one before."""
+
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from defectscan.errors import DefectscanError, NotMeasurableError
+from defectscan.flags import Flag
+from defectscan.imaging.clip import SCAN_STEPS, is_clip, read_clip
+from defectscan.imaging.frame_choice import MOST_FRAMES
+from defectscan.imaging.photo import Photo, list_photos, read_photo
+from defectscan.measurement.state import MeasuredShot, SetAside
+from defectscan.shots import WORKING_SIDE_PX, Sighting, look, measure
+
+if TYPE_CHECKING:
+    from defectscan.measurement.glint import Glint
+
+Progress = Callable[[str], None]
+
+WORKERS = 2
+
+
+def silent(_: str) -> None:
+    """Take a progress message and do nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredState:
+    """The shots of one state, and photos of it that could not be used."""
+
+    shots: tuple[MeasuredShot, ...]
+    set_aside: tuple[SetAside, ...]
+
+
+def measure_states(
+    states: Sequence[Path | Sequence[Path]],
+    *,
+    mm_per_px: float | None,
+    as_seen: bool = False,
+    card_mm: float | None = None,
+    progress: Progress = silent,
+) -> list[MeasuredState]:
+    """Read and measure the shots of several states of one panel.
+
+    Each shot learns the panel's geometry from the one before it.
+
+    Parameters
+    ----------
+    states
+        Each a photo, a clip, a folder of photos, or several of them. A clip counts as many
+        photos: its frames with the highlight in different places.
+    mm_per_px, as_seen, card_mm
+        As for `measure` and `look`.
+    progress
+        Called with the name of each photo when it is measured, and while a clip is read.
+
+    Returns
+    -------
+    list of MeasuredState
+        Each with at least one shot.
+
+    Raises
+    ------
+    UnreadablePhotoError, NotMeasurableError
+        If no photo of a state can be read and measured: that of its first.
+    """
+    paths = [[state] if isinstance(state, Path) else list(state) for state in states]
+    found: list[MeasuredState] = []
+    like: Glint | None = None
+    with ThreadPoolExecutor(WORKERS) as pool:
+        read = partial(_pictures, as_seen=as_seen, progress=progress)
+        sight = partial(_sight, as_seen=as_seen, card_mm=card_mm)
+        sources = iter(list(pool.map(read, [path for state in paths for path in state])))
+        files = [[one for _ in state for one in next(sources)] for state in paths]
+        sightings = _ahead(pool, sight, [file for state in files for file in state])
+        for state in files:
+            shots: list[MeasuredShot] = []
+            errors: list[tuple[Path | Photo, DefectscanError]] = []
+            for file, sighting in zip(state, islice(sightings, len(state)), strict=True):
+                progress(file.name)
+                if isinstance(sighting, DefectscanError):
+                    errors.append((file, sighting))
+                    continue
+                try:
+                    shots.append(measure(sighting, mm_per_px=mm_per_px, like=like))
+                except NotMeasurableError as error:
+                    errors.append((file, error))
+                    continue
+                if not as_seen and Flag.FEW_LINES not in shots[-1].flags:
+                    like = shots[-1].shot.glint
+            if not shots:
+                raise errors[0][1]
+            aside = tuple(SetAside(file=one.name, reason=str(error)) for one, error in errors)
+            found.append(MeasuredState(shots=tuple(shots), set_aside=aside))
+    _check_scales([shot for state in found for shot in state.shots])
+    return found
+
+
+def _check_scales(shots: Sequence[MeasuredShot]) -> None:
+    without = [shot.photo.name for shot in shots if shot.shot.mm_per_px is None]
+    if without and len(without) < len(shots):
+        raise NotMeasurableError(
+            f"{without[0]}: no scale card in the picture, and others have one",
+            allowed="photos that are compared or pooled need a scale each, or none has one",
+            remedy="photograph the card in all of them, or state --mm-per-px for those without",
+        )
+
+
+def _pictures(path: Path, *, as_seen: bool, progress: Progress) -> Sequence[Path | Photo]:
+    """Return the photos that a path means, or the frames of a clip."""
+    if not is_clip(path) or path.is_dir():
+        return list_photos(path)
+    side = WORKING_SIDE_PX
+    return read_clip(path, max_side_px=side, needs_highlight=not as_seen, progress=progress)
+
+
+def _sight(one: Path | Photo, *, as_seen: bool, card_mm: float | None) -> Sighting:
+    photo = read_photo(one, max_side_px=WORKING_SIDE_PX) if isinstance(one, Path) else one
+    return look(photo, as_seen=as_seen, card_mm=card_mm)
+
+
+def n_steps(states: Sequence[Path | Sequence[Path]]) -> int:
+    """Return how many calls of `progress` to expect of `measure_states`, at most."""
+    paths = [p for state in states for p in ([state] if isinstance(state, Path) else state)]
+    return sum(SCAN_STEPS + MOST_FRAMES if is_clip(p) else len(list_photos(p)) for p in paths)
+
+
+def _ahead(
+    pool: ThreadPoolExecutor,
+    work: Callable[[Path | Photo], Sighting],
+    files: Sequence[Path | Photo],
+) -> Iterator[Sighting | DefectscanError]:
+    """Give results, or errors, in order, with no more than a few photos worked on ahead."""
+    waiting: deque[Future[Sighting]] = deque()
+
+    def first() -> Sighting | DefectscanError:
+        try:
+            return waiting.popleft().result()
+        except DefectscanError as error:
+            return error
+
+    try:
+        for file in files:
+            waiting.append(pool.submit(work, file))
+            if len(waiting) > WORKERS:
+                yield first()
+        while waiting:
+            yield first()
+    finally:
+        for future in waiting:
+            future.cancel()
