@@ -5,11 +5,11 @@ import hashlib
 import json
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from defectscan.judging.deck import Deck
 from defectscan.judging.scale import WORDS, Scale, anchor_pictures
+from defectscan.report.html import page_environment
 from defectscan.version import __version__
 
 _FOLDER = Path(__file__).parent
@@ -26,13 +26,7 @@ def render_deck(deck: Deck) -> str:
     deck
         From `build_deck`.
     """
-    environment = Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=StrictUndefined,
-    )
+    environment = page_environment(_FOLDER)
     environment.filters["data_uri"] = lambda jpeg: "data:image/jpeg;base64," + _base64(jpeg)
     style = (_FOLDER / "deck.css").read_text(encoding="utf-8")
     script = (_FOLDER / "deck.js").read_text(encoding="utf-8")

@@ -177,17 +177,7 @@ def draw_differences(
 
     marks: Marks = []
     for tick in ticks:
-        marks.append(Path(points=((left, up(tick)), (right, up(tick))), stroke="hair", width=0.8))
-        marks.append(
-            Label(
-                x=left - 5,
-                y=up(tick) + 3.5,
-                text=number(tick),
-                ink="muted",
-                size=_SMALL,
-                anchor="end",
-            )
-        )
+        marks += _level(tick, up(tick), (left, right))
     for tick in (t for t in _ticks(low, 100) if t >= low):
         marks.append(
             Label(
@@ -252,17 +242,7 @@ def draw_sessions(means: Sequence[float], *, unit: str, description: str) -> Dra
 
     marks: Marks = [Label(x=_LEFT, y=9, text=f"mean error, {unit}", ink="muted", size=_SMALL)]
     for tick in ticks:
-        marks.append(Path(points=((left, up(tick)), (right, up(tick))), stroke="hair", width=0.8))
-        marks.append(
-            Label(
-                x=left - 5,
-                y=up(tick) + 3.5,
-                text=number(tick),
-                ink="muted",
-                size=_SMALL,
-                anchor="end",
-            )
-        )
+        marks += _level(tick, up(tick), (left, right))
     points = tuple((across(i), up(value)) for i, value in enumerate(means))
     marks.append(Path(points=points, stroke="before", width=1.6))
     shown = (
@@ -351,3 +331,12 @@ def _cut(text: str, letters: int) -> str:
 
 def _box(x: float, y: float, width: float, height: float) -> tuple[tuple[float, float], ...]:
     return ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
+
+
+def _level(value: float, y: float, ends: tuple[float, float]) -> Marks:
+    """Draw the line of one value across a chart, with the value before it."""
+    left, right = ends
+    return [
+        Path(points=((left, y), (right, y)), stroke="hair", width=0.8),
+        Label(x=left - 5, y=y + 3.5, text=number(value), ink="muted", size=_SMALL, anchor="end"),
+    ]

@@ -22,6 +22,24 @@ def render_html(content: ReportContent) -> str:
     return page_html(compose(content))
 
 
+def page_environment(folder: Path) -> Environment:
+    """Return what pages are rendered in: text is escaped, and a missing name is an error.
+
+    Parameters
+    ----------
+    folder
+        Where the templates are.
+    """
+    return Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+        optimized=False,  # each template is rendered once
+    )
+
+
 def page_html(page: Page) -> str:
     """Write a composed report as one self-contained HTML page.
 
@@ -38,14 +56,7 @@ def page_html(page: Page) -> str:
     str
         The page.
     """
-    environment = Environment(
-        loader=FileSystemLoader(_FOLDER),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=StrictUndefined,
-        optimized=False,  # each template is rendered once
-    )
+    environment = page_environment(_FOLDER)
     environment.filters.update(
         {
             "data_uri": _data_uri,

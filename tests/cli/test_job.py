@@ -5,46 +5,17 @@ import json
 import zipfile
 from pathlib import Path
 
-import numpy as np
 import pytest
-from PIL import Image
 
 from defectscan.cli import job_options
 from defectscan.version import __version__
 from defectscan.workshop import comparable
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_database import URL_VARIABLE
 from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Shot, State
-from tests.conftest import Outcome, RenderedPhotos, Run
+from tests.cli.commands import plain_photo, refused, well
+from tests.conftest import RenderedPhotos, Run
 
-
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Work in an empty folder, as somebody."""
-    for name in (URL_VARIABLE, job_options.FOLDER_VARIABLE):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("DEFECTSCAN_WHO", "tester")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
-
-
-def plain_photo(path: Path, *, seed: int = 0) -> Path:
-    """Write a photo that can be kept, but not measured."""
-    pixels = np.random.default_rng(seed).integers(20, 30, (240, 320, 3), dtype=np.uint8)
-    Image.fromarray(pixels).save(path)
-    return path
-
-
-def well(told: Outcome) -> str:
-    assert (told.status, told.err) == (0, ""), told
-    return told.out
-
-
-def refused(told: Outcome, says: str) -> None:
-    assert told.status == 1, told
-    assert told.out == ""
-    assert says in told.err
-    assert told.err.count("\n") == 1
+pytestmark = pytest.mark.usefixtures("here")
 
 
 def test_a_job_step_by_step(run: Run, here: Path) -> None:

@@ -6,26 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from defectscan.cli import job_next, job_options
+from defectscan.cli import job_next
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_database import URL_VARIABLE
 from defectscan.workshop.book_entries import Decision, State, TestSpot
 from defectscan.workshop.decision import Answer
-from tests.cli.test_job import refused, well
+from tests.cli.commands import refused, well
 from tests.conftest import Run
 from tests.workshop.polished_panel import Bench, score_record
 
+pytestmark = pytest.mark.usefixtures("here")
+
 TARGET = ("--target-density", "40", "--reserve", "90", "--largest-removal", "12")
-
-
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Work in an empty folder, as somebody."""
-    for name in (URL_VARIABLE, job_options.FOLDER_VARIABLE):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("DEFECTSCAN_WHO", "tester")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
 
 
 def test_next_says_answer_reason_figures_notes_and_cautions(run: Run, here: Path) -> None:

@@ -7,25 +7,15 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from defectscan.cli import job_options
 from defectscan.version import __version__
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_database import URL_VARIABLE
 from defectscan.workshop.book_entries import Result
-from tests.cli.test_job import plain_photo, refused, well
+from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
 from tests.workshop.polished_panel import Bench
 from tests.workshop.test_shop_view import polished
 
-
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Work in an empty folder, as somebody."""
-    for name in (URL_VARIABLE, job_options.FOLDER_VARIABLE):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("DEFECTSCAN_WHO", "tester")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
+pytestmark = pytest.mark.usefixtures("here")
 
 
 def test_a_measured_vehicle_is_reported_with_its_stored_figures(

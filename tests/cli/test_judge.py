@@ -7,22 +7,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from defectscan.cli import job_options
 from defectscan.judging.key import read_key
-from defectscan.workshop.book_database import URL_VARIABLE
-from tests.conftest import MM_PER_PX, Outcome, RenderedPhotos, Run
+from tests.cli.commands import refused, well
+from tests.conftest import MM_PER_PX, RenderedPhotos, Run
+
+pytestmark = pytest.mark.usefixtures("here")
 
 NAMES = ("deck.html", "deck_key.json", "deck.pdf")
-
-
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Work in an empty folder, as somebody."""
-    for name in (URL_VARIABLE, job_options.FOLDER_VARIABLE):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("DEFECTSCAN_WHO", "tester")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
 
 
 def photos_in(folder: Path, count: int = 6) -> Path:
@@ -31,18 +22,6 @@ def photos_in(folder: Path, count: int = 6) -> Path:
         pixels = np.random.default_rng(number).integers(20, 30, (240, 320, 3), dtype=np.uint8)
         Image.fromarray(pixels).save(folder / f"secret_{number}.png")
     return folder
-
-
-def well(told: Outcome) -> str:
-    assert (told.status, told.err) == (0, ""), told
-    return told.out
-
-
-def refused(told: Outcome, says: str) -> None:
-    assert told.status == 1, told
-    assert told.out == ""
-    assert says in told.err
-    assert told.err.count("\n") == 1
 
 
 def sheet(folder: Path, rater: str, *, day: int, shift: int = 0) -> Path:

@@ -22,20 +22,12 @@ from PIL import Image, ImageOps
 
 from defectscan.errors import DefectscanError, NotMeasurableError, UnreadablePhotoError
 from defectscan.imaging.decoding import DecodedPhoto, decode, read_bytes
+from tests.fuzz_files import encoded
 
 RNG = np.random.default_rng(7)
 SMOOTH = cv2.GaussianBlur(RNG.integers(0, 256, (160, 220, 3), np.uint8), (0, 0), 2)
 WIDE = RNG.integers(0, 65536, (160, 220, 3), np.uint16)
 PHOTO = Path("photo.jpg")
-
-
-def encoded(image: Image.Image, file_format: str, **options: Any) -> bytes:
-    buffer = io.BytesIO()
-    if file_format == "HEIF":
-        pillow_heif.from_pillow(image).save(buffer, **options)
-    else:
-        image.save(buffer, file_format, **options)
-    return buffer.getvalue()
 
 
 def png(pixels: npt.NDArray[Any]) -> bytes:
