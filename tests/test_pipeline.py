@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from defectscan import shots
+from defectscan import states
 from defectscan.errors import NotMeasurableError, UnreadablePhotoError
 from defectscan.flags import Flag
 from defectscan.imaging.linear_light import srgb_to_linear
@@ -225,7 +225,7 @@ def test_a_highlight_cut_by_the_frame_is_flagged(rgb: Rgb, photos: RenderedPhoto
 def test_a_large_photo_is_measured_small_and_told_in_its_own_pixels(
     photos: RenderedPhotos, state: PanelScore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(shots, "WORKING_SIDE_PX", 800)
+    monkeypatch.setattr(states, "WORKING_SIDE_PX", 800)
     found = score(photos.first_before, mm_per_px=MM_PER_PX)
     shot = found.shots[0]
     assert shot.photo.scale == 0.8

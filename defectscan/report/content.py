@@ -55,6 +55,11 @@ class Flag:
     text: str
     advice: str = ""
 
+    @property
+    def title(self) -> str:
+        """Its name as people write it."""
+        return self.name[:1].upper() + self.name[1:].replace("_", " ")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Highlight:

@@ -130,7 +130,8 @@ def _picture_blocks(
             Plates(
                 plates=(overlay,),
                 caption="Lines in the measuring zone, drawn over the darkened photo."
-                " Twice as wide: deep scratches.",
+                " Twice as wide: deep scratches. Only lines that both photos would show are drawn;"
+                " the correction reckons with all.",
                 key=_status_key(lines),
                 backdrops=(after_plate, before_plate),
             ),

@@ -281,7 +281,7 @@ def _write_flags(sheet: Sheet, flags: Sequence[Flag], x_mm: float, width_mm: flo
         sheet.need(_flag_height(sheet, flag, width_mm))
         y = sheet.get_y()
         x, width = x_mm + 3, width_mm - 4
-        sheet.write_text(flag.name, x_mm=x, width_mm=width, size_pt=8, ink="warning", bold=True)
+        sheet.write_text(flag.title, x_mm=x, width_mm=width, size_pt=8, ink="warning", bold=True)
         sheet.write_text(flag.text, x_mm=x, width_mm=width, size_pt=8)
         if flag.advice:
             sheet.write_text(flag.advice, x_mm=x, width_mm=width, size_pt=8, ink="muted")
@@ -291,7 +291,7 @@ def _write_flags(sheet: Sheet, flags: Sequence[Flag], x_mm: float, width_mm: flo
 
 
 def _flag_height(sheet: Sheet, flag: Flag, width_mm: float) -> float:
-    texts = [flag.name, flag.text, *([flag.advice] if flag.advice else [])]
+    texts = [flag.title, flag.text, *([flag.advice] if flag.advice else [])]
     return 1.5 + sum(sheet.height_of(text, width_mm - 4, size_pt=8) for text in texts)
 
 
