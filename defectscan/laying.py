@@ -1,6 +1,6 @@
 """Lay the shots of a panel over each other by what is fixed to it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -72,7 +72,7 @@ def lay_state(shots: Sequence[MeasuredShot]) -> list[Registration]:
         At least one.
     """
     with ThreadPoolExecutor(WORKERS) as pool:
-        piles = _piles(shots, pool.map)
+        piles = _piles(shots, pool.map(_landmarks_of, shots), pool.map)
         return _lay(piles, piles, pool.map)[1:]
 
 
@@ -88,7 +88,8 @@ def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) ->
         At least one each.
     """
     with ThreadPoolExecutor(WORKERS) as pool:
-        piles = _piles(before, pool.map), _piles(after, pool.map)
+        landmarks = pool.map(_landmarks_of, [*before, *after])
+        piles = tuple(_piles(shots, landmarks, pool.map) for shots in (before, after))
         first = _lay(piles[0], piles[0], pool.map)[1:]
         second = _lay(piles[0], piles[1], pool.map)
         apart: list[Registration] = []
@@ -97,8 +98,13 @@ def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) ->
     return Laid(before=tuple(first), after=tuple(second), after_on_first=tuple(apart))
 
 
-def _piles(shots: Sequence[MeasuredShot], run: Callable[..., Any]) -> list[Pile]:
-    return [_pile(list(group), run) for _, group in groupby(shots, key=_clip_of)]
+def _piles(
+    shots: Sequence[MeasuredShot], landmarks: Iterator[Landmarks], run: Callable[..., Any]
+) -> list[Pile]:
+    """Gather the shots, each with the next of the landmarks, by the clip that they are from."""
+    seen = zip(shots, landmarks, strict=False)
+    groups = groupby(seen, key=lambda one: _clip_of(one[0]))
+    return [_pile(list(group), run) for _, group in groups]
 
 
 def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
@@ -107,8 +113,8 @@ def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
     return (None, photo.path) if photo.frame is None else (photo.sha256, None)
 
 
-def _pile(shots: Sequence[MeasuredShot], run: Callable[..., Any]) -> Pile:
-    landmarks = list(run(_landmarks_of, shots))
+def _pile(seen: Sequence[tuple[MeasuredShot, Landmarks]], run: Callable[..., Any]) -> Pile:
+    shots, landmarks = zip(*seen, strict=True)
     on_first = partial(_on_another, landmarks[0])
     found = (Registration.same(), *run(on_first, landmarks[1:]))
     shown = landmarks[0]

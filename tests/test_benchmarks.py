@@ -75,3 +75,4 @@ def test_speed(tmp_path: Path) -> None:
     before, after = speed.large_photos(tmp_path)
     assert before.stat().st_size > 100_000 < after.stat().st_size
     assert speed.seconds([sys.executable, "-c", ""]) > 0
+    assert 1 < speed.peak_mb([sys.executable, "-c", ""]) < 100

@@ -154,10 +154,10 @@ def fit_glint(
     points, tangent, weight = lines.xy_px[far], lines.tangent[far], every_weight[far]
     line_px = weight.sum() / max(len(np.unique(lines.line[far])), 1)
     limit = np.inf
+    # The rounds differ in the coefficients alone.
+    seen = _Seen.of(_design(points, glint), tangent, weight)
     for number in range(ROUNDS):
-        tilt = glint.tilt(points)
-        size = np.linalg.norm(tilt, axis=-1)
-        along = np.abs(np.sum(tilt * tangent, axis=-1))
+        along, size = seen.u_px(glint), seen.tilt_px(glint)
         # Narrow the gate step by step from 45 degrees down to glints alone.
         gate = np.sin(np.deg2rad(max(45 - 4 * number, 12)))
         near = (along < gate * size) | (along < 1.2 * limit)
@@ -165,10 +165,9 @@ def fit_glint(
         if weight[near].sum() < 5 * LEAST_LENGTH_PX:
             break
         hold = line_px * float(np.average(along[near] ** 2, weights=weight[near]))
-        glint = _solve(glint, points[near], tangent[near], weight[near], hold, start)
-        tilt = glint.tilt(points[near])
-        along = np.abs(np.sum(tilt * tangent[near], axis=-1))
-        limit = _weighted_quantile(along, weight[near], 0.85)
+        inner = seen.where(near)
+        glint = _solve(glint, inner, hold, start)
+        limit = _weighted_quantile(inner.u_px(glint), inner.weight, 0.85)
     if not plausible(glint):
         glint = replace(start, assumed=True)
     fitted = _with_reach(glint, lines, every_weight, least_radius_px=least_radius_px)
@@ -177,6 +176,42 @@ def fit_glint(
     # Few lines may lead astray: the like shot's geometry stays where it gathers them closer.
     kept = _with_reach(start, lines, every_weight, least_radius_px=least_radius_px)
     return kept if kept.reach_px < fitted.reach_px else fitted
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seen:
+    """What m points of lines say of the coefficients.
+
+    Attributes
+    ----------
+    to_tilt
+        Shape (2, m, 9): from coefficients to the tilt's x and y.
+    to_u
+        Shape (m, 9): from coefficients to u.
+    weight
+        Shape (m,): length that each point stands for.
+    """
+
+    to_tilt: Floats
+    to_u: Floats
+    weight: Floats
+
+    @staticmethod
+    def of(design: Floats, tangent: Floats, weight: Floats) -> "_Seen":
+        to_tilt = np.ascontiguousarray(np.moveaxis(design, 1, 0))
+        to_u = to_tilt[0] * tangent[:, :1] + to_tilt[1] * tangent[:, 1:]
+        return _Seen(to_tilt=to_tilt, to_u=to_u, weight=weight)
+
+    def where(self, chosen: NDArray[np.bool_]) -> "_Seen":
+        return _Seen(
+            to_tilt=self.to_tilt[:, chosen], to_u=self.to_u[chosen], weight=self.weight[chosen]
+        )
+
+    def u_px(self, glint: Glint) -> Floats:
+        return np.abs(self.to_u @ glint.coefficients)
+
+    def tilt_px(self, glint: Glint) -> Floats:
+        return np.hypot(*(self.to_tilt @ glint.coefficients))
 
 
 def plausible(glint: Glint) -> bool:
@@ -231,13 +266,10 @@ _USUAL_CUBIC_LIKE = 0.04
 _WITHOUT_OFFSET = np.array([0, 0, 1, 1, 1, 1, 1, 1, 1], dtype=np.float64)
 
 
-def _solve(
-    glint: Glint, points: Floats, tangent: Floats, weight: Floats, hold: float, start: Glint
-) -> Glint:
-    design = _design(points, glint)
-    along = np.einsum("mik,mi->mk", design, tangent)
-    spread = (along * weight[:, None]).T @ along
-    size = np.einsum("mik,m,mil->kl", design, weight, design)
+def _solve(glint: Glint, seen: _Seen, hold: float, start: Glint) -> Glint:
+    weight = seen.weight[:, None]
+    spread = seen.to_u.T @ (weight * seen.to_u)
+    size = sum(part.T @ (weight * part) for part in seen.to_tilt)
     alike = bool(start.coefficients[5:].any())
     spread[[0, 1], [0, 1]] += hold / _USUAL_OFFSET_PX**2
     ellipse = start.coefficients[2:5] / np.linalg.norm(start.coefficients[2:5])

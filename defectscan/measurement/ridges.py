@@ -1,5 +1,6 @@
 """Filter for bright lines: how much like a line each pixel is, and how much of that is noise."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ REACH_PX = 4.5
 LEAST_NOISE = 2e-4
 GLARING = 1.0
 GLARE_PX = 25
+STRIP_ROWS = 256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,17 +94,20 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
     # Beside glaring lines every filter swings far below zero: that is no noise.
     glaring = cv2.dilate((relative > GLARING).astype(np.uint8), np.ones((GLARE_PX, GLARE_PX)))
     quiet = measured & (glaring == 0)
+    kernels = [
+        ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
+        for index in range(N_DIRECTIONS)
+    ]
     best = np.full(luminance.shape, -np.inf, dtype=np.float32)
     direction = np.zeros(luminance.shape, dtype=np.uint8)
-    noise = np.zeros_like(best)
-    for index in range(N_DIRECTIONS):
-        kernel = ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
-        answer = cv2.filter2D(relative, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
-        if index in (0, N_DIRECTIONS // 2):
-            noise += local_noise(answer, quiet) / 2
-        better = cv2.compare(answer, best, cv2.CMP_GT)
-        cv2.max(answer, best, best)
-        cv2.copyTo(np.full_like(direction, index), better, direction)
+    single = {index: np.empty_like(best) for index in (0, N_DIRECTIONS // 2)}
+    for rows, index, answer in filter_bank(relative, kernels):
+        if index in single:
+            single[index][rows] = answer
+        better = cv2.compare(answer, best[rows], cv2.CMP_GT)
+        cv2.max(answer, best[rows], best[rows])
+        cv2.copyTo(np.full_like(direction[rows], index), better, direction[rows])
+    noise = np.mean([local_noise(answer, quiet) for answer in single.values()], axis=0)
     curvature = _curvature(relative)
     return Ridges(
         contrast=best,
@@ -111,6 +116,55 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
         curvature=curvature,
         curvature_noise=local_noise(curvature[0], quiet),
     )
+
+
+def filter_bank(image: Image, kernels: Sequence[Image]) -> Iterator[tuple[slice, int, Image]]:
+    """Filter an image with each of several kernels, mirrored at its borders.
+
+    By Fourier transform, which all kernels share, and in strips of rows that fit the cache.
+
+    Parameters
+    ----------
+    image
+        Shape (H, W), float32.
+    kernels
+        Square, of one odd side, the same when turned by half a turn: so their transforms are
+        real.
+
+    Yields
+    ------
+    rows, index, answer
+        The strip's rows, the kernel's index, and its answer there: good until the next.
+    """
+    half = len(kernels[0]) // 2
+    height, width = image.shape
+    n_rows = min(cv2.getOptimalDFTSize(STRIP_ROWS), cv2.getOptimalDFTSize(height + 2 * half))
+    n_columns = cv2.getOptimalDFTSize(width + 2 * half)
+    step = n_rows - 2 * half
+    n_strips = -(-height // step)
+    below, right = n_strips * step - height + half, n_columns - width - half
+    padded = cv2.copyMakeBorder(image, half, below, half, right, cv2.BORDER_REFLECT_101)
+    place = np.arange(-half, half + 1)
+    down = 2 * np.pi / n_rows * np.outer(np.arange(n_rows), place)
+    across = 2 * np.pi / n_columns * np.outer(place, np.arange(n_columns // 2 + 1))
+    cos_down, sin_down, cos_across, sin_across = (
+        wave(phase).astype(np.float32) for phase in (down, across) for wave in (np.cos, np.sin)
+    )
+    transforms = [
+        cos_down @ (kernel @ cos_across) - sin_down @ (kernel @ sin_across) for kernel in kernels
+    ]
+    # Into the same memory each time: fresh pages would cost as much as the transforms.
+    answer: Image = np.empty((n_rows, n_columns), np.float32)
+    spectrum: Image = np.empty((n_rows, across.shape[1]), np.complex64)
+    product, columns = np.empty_like(spectrum), np.empty_like(spectrum)
+    for top in range(0, height, step):
+        np.fft.rfft2(padded[top : top + n_rows], out=spectrum)
+        rows = slice(top, min(top + step, height))
+        for index, transform in enumerate(transforms):
+            np.multiply(spectrum, transform, out=product)
+            np.fft.ifft(product, axis=0, out=columns)
+            np.fft.irfft(columns, n=n_columns, axis=1, out=answer)
+            yield rows, index, answer[half:][: rows.stop - top, half : half + width]
 
 
 def _curvature(relative: Image) -> tuple[Image, Image, Image]:

@@ -12,6 +12,7 @@ from defectscan.measurement.ridges import (
     REACH_PX,
     WIDTH_PX,
     Ridges,
+    filter_bank,
     find_ridges,
     local_noise,
     ridge_kernel,
@@ -69,6 +70,18 @@ def test_curvature_across_and_along_a_line(angle_deg: float) -> None:
     expected = closed_form(0.5, 1.5, WIDTH_PX)
     assert xx * ty**2 + yy * tx**2 - 2 * xy * tx * ty == pytest.approx(expected, rel=0.01)
     assert xx * tx**2 + yy * ty**2 + 2 * xy * tx * ty == pytest.approx(0, abs=0.01 * expected)
+
+
+@pytest.mark.parametrize("shape", [(60, 75), (101, 64), (520, 40)])
+def test_a_bank_filters_as_opencv_does_kernel_by_kernel(shape: tuple[int, int]) -> None:
+    image = np.random.default_rng(0).normal(size=shape).astype(np.float32)
+    kernels = [ridge_kernel(angle, width_px=1.2, reach_px=4.5) for angle in (0.0, 0.4, 2.0)]
+    answers = np.full((len(kernels), *shape), np.nan)
+    for rows, index, answer in filter_bank(image, kernels):
+        answers[index, rows] = answer
+    for kernel, answer in zip(kernels, answers, strict=True):
+        own = cv2.filter2D(image, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
+        np.testing.assert_allclose(answer, own, atol=2e-6)
 
 
 def test_response_is_proportional_to_contrast() -> None:
