@@ -17,6 +17,8 @@ from defectscan.cli.split import split
 from defectscan.errors import DefectscanError
 from defectscan.version import __version__
 
+SWITCH_INTERVAL_S = 2e-4
+
 app = typer.Typer(
     name="defectscan",
     help="Measure swirls and scratches in clear coat from photos under a point light.",
@@ -59,6 +61,8 @@ def run() -> None:
     """Run the command; a photo that cannot be measured gives one line and exit status 1."""
     # Photos are measured side by side: threads within a matrix product would only be in the way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # They wait for the interpreter between calls of compiled code, and modules load beside them.
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
     try:
         app()
     except DefectscanError as error:

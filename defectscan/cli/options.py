@@ -60,9 +60,11 @@ def progress_bar(total: int) -> Iterator[Callable[[str], None]]:
         yield step
 
 
-def load_ahead(module: str) -> None:
-    """Import a slow module beside the work that comes before it is needed."""
-    threading.Thread(target=importlib.import_module, args=(module,), daemon=True).start()
+def load_ahead(*modules: str) -> None:
+    """Import slow modules beside the work that comes before they are needed."""
+    threading.Thread(
+        target=lambda: [importlib.import_module(name) for name in modules], daemon=True
+    ).start()
 
 
 def emit_json(text: str, path: Path | None, *, force: bool) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from defectscan.imaging.card_layout import CORNER_SIGNS, Floats
 
@@ -196,7 +196,7 @@ def _fit_once(
         unusual = (at - usual)[_LOG_FOCAL:] / usual_sd
         return np.concatenate([misses_px(at).ravel() / noise_px, unusual])
 
-    found = least_squares(
+    found = scipy.optimize.least_squares(
         misses, start, x_scale="jac", ftol=_SETTLED, xtol=_SETTLED, max_nfev=_MOST_STEPS
     )
     # By its singular values, so that rounding leaves no variance below nought.

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import gammainc
 
 from defectscan.imaging.landmark_matching import (
     EdgesFound,
@@ -207,7 +207,7 @@ def _specks_against_chance(
         by_chance = max(density * np.pi * tolerance**2, 1e-9)
         more = np.arange(1, 60)
         # The chance of that many or more where so many are expected (Poisson).
-        unlikely = gammainc(more, by_chance) * n_poses < _FALSE_PROOFS
+        unlikely = scipy.special.gammainc(more, by_chance) * n_poses < _FALSE_PROOFS
         counts.append((int((off_px < tolerance).sum()), free + int(more[unlikely][0])))
     return max(counts, key=lambda count: count[0] - count[1])
 

@@ -5,10 +5,8 @@ from typing import Any
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from defectscan.measurement.ridges import N_DIRECTIONS, Ridges
 
@@ -117,8 +115,10 @@ def link_crests(
         first.append(here[agree])
         second.append(there[agree])
     row, column = np.concatenate(first), np.concatenate(second)
-    graph = coo_array((np.ones(len(row), dtype=bool), (row, column)), shape=(len(y), len(y)))
-    n, label = connected_components(graph, directed=False)
+    graph = scipy.sparse.coo_array(
+        (np.ones(len(row), dtype=bool), (row, column)), shape=(len(y), len(y))
+    )
+    n, label = scipy.sparse.csgraph.connected_components(graph, directed=False)
     return label.astype(np.int64), int(n)
 
 
@@ -174,7 +174,7 @@ def bridge_gaps(chains: Chains, *, gap_px: float = 9.0) -> Chains:
     tips = np.concatenate([start, end])
     outward = np.concatenate([-start_tangent, end_tangent])
     owner = np.concatenate([each, each])
-    pairs = cKDTree(tips).query_pairs(gap_px, output_type="ndarray")
+    pairs = scipy.spatial.cKDTree(tips).query_pairs(gap_px, output_type="ndarray")
     if not len(pairs):
         return chains
     a, b = pairs.T
@@ -194,9 +194,9 @@ def bridge_gaps(chains: Chains, *, gap_px: float = 9.0) -> Chains:
             taken.update((int(a[k]), int(b[k])))
             first.append(owner[a[k]])
             second.append(owner[b[k]])
-    graph = coo_array(
+    graph = scipy.sparse.coo_array(
         (np.ones(len(first), dtype=bool), (np.array(first, int), np.array(second, int))),
         shape=(chains.n, chains.n),
     )
-    label = connected_components(graph, directed=False)[1].astype(np.int64)
+    label = scipy.sparse.csgraph.connected_components(graph, directed=False)[1].astype(np.int64)
     return Chains(points=chains.points, value=chains.value, label=label[chains.label])

@@ -5,8 +5,8 @@ from enum import Enum
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import carried
@@ -115,7 +115,7 @@ def _fate(
         return []
     matched = np.zeros(len(lines.line))
     if others.n:
-        distance, nearest = cKDTree(others.xy_px).query(lines.xy_px)
+        distance, nearest = scipy.spatial.cKDTree(others.xy_px).query(lines.xy_px)
         cosine = np.abs(np.sum(lines.tangent * others.tangent[nearest], axis=-1))
         matched = (distance < NEAR_PX) & (cosine > np.cos(np.deg2rad(ALIKE_DEG)))
     height, width = other.zone.shape

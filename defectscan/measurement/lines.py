@@ -6,8 +6,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from defectscan.measurement.chains import (
     Chains,
@@ -223,7 +223,7 @@ def _own_length(line: NDArray[np.int64], end_share: Floats) -> Floats:
     """
     if not len(line):
         return np.zeros(0)
-    carried = -END_BLUR_PX * ndtri(np.clip(end_share, 1e-3, 0.5))
+    carried = -END_BLUR_PX * scipy.special.ndtri(np.clip(end_share, 1e-3, 0.5))
     return (1 - 2 * carried / np.bincount(line))[line]
 
 
