@@ -172,9 +172,11 @@ def scene_light(panel: Panel, scene: Scene, *, ambient: float, grid_mm: Floats) 
     covered = np.zeros(shape, dtype=np.float32)
     for patch in panel.patches:
         mask = lighting.patch_mask(scene, patch)
-        colour = np.asarray(patch.albedo, dtype=np.float32) * matt[..., None]
-        light += mask[..., None] * (colour - light)
-        covered = np.maximum(covered, mask)
+        left, top, width, height = cv2.boundingRect((mask > 0).astype(np.uint8))
+        inside = slice(top, top + height), slice(left, left + width)
+        colour = np.asarray(patch.albedo, dtype=np.float32) * matt[inside][..., None]
+        light[inside] += mask[inside][..., None] * (colour - light[inside])
+        covered[inside] = np.maximum(covered[inside], mask[inside])
     if panel.dust is not None:
         _add_dust(light, panel.dust, scene, matt, px_per_mm=1 / _mm_per_px(panel, grid_mm))
     smooth = cv2.resize(

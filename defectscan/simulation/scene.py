@@ -126,14 +126,12 @@ class Scene:
         along_u, along_v, normal = self.surface.frame(uv_mm)
         to_lamp = np.asarray(self.lamp.position_mm) - point
         to_camera = np.asarray(self.camera.position_mm) - point
-        distance = np.linalg.norm(to_lamp, axis=-1)
+        distance = np.sqrt(np.vecdot(to_lamp, to_lamp))
         lamp = to_lamp / distance[..., None]
         half = lamp + _unit(to_camera)
-        up = np.sum(half * normal, axis=-1)
-        slopes = np.stack(
-            [np.sum(half * along_u, axis=-1) / up, np.sum(half * along_v, axis=-1) / up], axis=-1
-        )
-        return slopes, self.lamp.radius_mm / distance / up, np.sum(lamp * normal, axis=-1)
+        up = np.vecdot(half, normal)
+        slopes = np.stack([np.vecdot(half, along_u) / up, np.vecdot(half, along_v) / up], axis=-1)
+        return slopes, self.lamp.radius_mm / distance / up, np.vecdot(lamp, normal)
 
     def mirror_point(self) -> Floats:
         """Return the surface coordinates, shape (2,), where the panel mirrors the lamp."""
@@ -154,5 +152,5 @@ class Scene:
 
 
 def _unit(vector: Floats) -> Floats:
-    unit: Floats = vector / np.linalg.norm(vector, axis=-1, keepdims=True)
+    unit: Floats = vector / np.sqrt(np.vecdot(vector, vector))[..., None]
     return unit
