@@ -33,7 +33,7 @@ from defectscan.measurement.state import (
     score_state,
 )
 from defectscan.measurement.thinning import fit_thinning
-from defectscan.states import Progress, measure_states, silent
+from defectscan.states import Progress, Seen, measure_states, silent
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -216,6 +216,7 @@ def score(
     card_mm: float | None = None,
     seed: int = 0,
     progress: Progress = silent,
+    seen: Seen | None = None,
 ) -> PanelScore:
     """Score one state of a panel from a photo or a folder of photos.
 
@@ -233,6 +234,8 @@ def score(
         Of the resampling behind the intervals.
     progress
         Called with the name of each photo when its turn comes.
+    seen
+        What was looked at before, for measuring the same photos again in other company.
 
     Raises
     ------
@@ -240,7 +243,12 @@ def score(
         If a photo cannot be read or measured.
     """
     (state,) = measure_states(
-        [photos], mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, progress=progress
+        [photos],
+        mm_per_px=mm_per_px,
+        as_seen=as_seen,
+        card_mm=card_mm,
+        progress=progress,
+        seen=seen,
     )
     shots = state.shots
     to_frame = None
@@ -259,6 +267,7 @@ def compare(
     card_mm: float | None = None,
     seed: int = 0,
     progress: Progress = silent,
+    seen: Seen | None = None,
 ) -> Comparison:
     """Compare two states of a panel, each a photo, a folder of photos, or a clip.
 
@@ -266,7 +275,7 @@ def compare(
     ----------
     before, after
         A photo, a clip, a folder of photos, or several of them.
-    mm_per_px, as_seen, card_mm, seed, progress
+    mm_per_px, as_seen, card_mm, seed, progress, seen
         As for `score`.
 
     Raises
@@ -275,7 +284,12 @@ def compare(
         If a photo cannot be read or measured.
     """
     first, second = measure_states(
-        [before, after], mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, progress=progress
+        [before, after],
+        mm_per_px=mm_per_px,
+        as_seen=as_seen,
+        card_mm=card_mm,
+        progress=progress,
+        seen=seen,
     )
     shots, others = first.shots, second.shots
     # The same photo for both states is measured once: it differs from itself by nothing.

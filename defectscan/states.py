@@ -1,13 +1,13 @@
 """The shots of a state, one after the other: read ahead, each learning from the one before."""
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from defectscan.errors import DefectscanError, NotMeasurableError
 from defectscan.flags import Flag
@@ -21,12 +21,30 @@ if TYPE_CHECKING:
     from defectscan.measurement.glint import Glint
 
 Progress = Callable[[str], None]
+T = TypeVar("T")
 
 WORKERS = 2
 
 
 def silent(_: str) -> None:
     """Take a progress message and do nothing."""
+
+
+class Seen:
+    """What was looked at: a photo that comes again in other company is not looked at twice.
+
+    It holds the photos in memory, so it is for the few states of one panel.
+    """
+
+    def __init__(self) -> None:
+        self._found: dict[Hashable, Any] = {}
+
+    def once(self, key: Hashable, work: Callable[[], T]) -> T:
+        """Return what was found under a key, or do the work."""
+        if key not in self._found:
+            self._found[key] = work()
+        found: T = self._found[key]
+        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +62,7 @@ def measure_states(
     as_seen: bool = False,
     card_mm: float | None = None,
     progress: Progress = silent,
+    seen: Seen | None = None,
 ) -> list[MeasuredState]:
     """Read and measure the shots of several states of one panel.
 
@@ -58,6 +77,8 @@ def measure_states(
         As for `measure` and `look`.
     progress
         Called with the name of each photo when it is measured, and while a clip is read.
+    seen
+        What was looked at before, and takes what is looked at now.
 
     Returns
     -------
@@ -72,9 +93,10 @@ def measure_states(
     paths = [[state] if isinstance(state, Path) else list(state) for state in states]
     found: list[MeasuredState] = []
     like: Glint | None = None
+    seen = seen or Seen()
     with ThreadPoolExecutor(WORKERS) as pool:
-        read = partial(_pictures, as_seen=as_seen, progress=progress)
-        sight = partial(_sight, as_seen=as_seen, card_mm=card_mm)
+        read = partial(_pictures, seen, as_seen=as_seen, progress=progress)
+        sight = partial(_sight, seen, as_seen=as_seen, card_mm=card_mm)
         sources = iter(list(pool.map(read, [path for state in paths for path in state])))
         files = [[one for _ in state for one in next(sources)] for state in paths]
         sightings = _ahead(pool, sight, [file for state in files for file in state])
@@ -111,17 +133,26 @@ def _check_scales(shots: Sequence[MeasuredShot]) -> None:
         )
 
 
-def _pictures(path: Path, *, as_seen: bool, progress: Progress) -> Sequence[Path | Photo]:
+def _pictures(
+    seen: Seen, path: Path, *, as_seen: bool, progress: Progress
+) -> Sequence[Path | Photo]:
     """Return the photos that a path means, or the frames of a clip."""
     if not is_clip(path) or path.is_dir():
         return list_photos(path)
     side = WORKING_SIDE_PX
-    return read_clip(path, max_side_px=side, needs_highlight=not as_seen, progress=progress)
+    return seen.once(
+        (path, as_seen),
+        lambda: read_clip(path, max_side_px=side, needs_highlight=not as_seen, progress=progress),
+    )
 
 
-def _sight(one: Path | Photo, *, as_seen: bool, card_mm: float | None) -> Sighting:
-    photo = read_photo(one, max_side_px=WORKING_SIDE_PX) if isinstance(one, Path) else one
-    return look(photo, as_seen=as_seen, card_mm=card_mm)
+def _sight(seen: Seen, one: Path | Photo, *, as_seen: bool, card_mm: float | None) -> Sighting:
+    def sighted() -> Sighting:
+        photo = read_photo(one, max_side_px=WORKING_SIDE_PX) if isinstance(one, Path) else one
+        return look(photo, as_seen=as_seen, card_mm=card_mm)
+
+    own = one if isinstance(one, Path) else one.identity
+    return seen.once((own, as_seen, card_mm), sighted)
 
 
 def n_steps(states: Sequence[Path | Sequence[Path]]) -> int:

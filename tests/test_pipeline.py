@@ -3,6 +3,7 @@
 import io
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from defectscan import states
 from defectscan.errors import NotMeasurableError, UnreadablePhotoError
 from defectscan.flags import Flag
 from defectscan.imaging.linear_light import srgb_to_linear
-from defectscan.imaging.photo import Exposure, read_photo
+from defectscan.imaging.photo import Exposure, Photo, read_photo
 from defectscan.laying import Laid
 from defectscan.measurement.comparison import Fate
 from defectscan.measurement.glint import glints
@@ -27,7 +28,8 @@ from defectscan.pipeline import (
     lines_png,
     score,
 )
-from defectscan.shots import measure_shot
+from defectscan.shots import Sighting, look, measure_shot
+from defectscan.states import Seen
 from tests.conftest import MM_PER_PX, RenderedPhotos
 
 Rgb = NDArray[np.uint8]
@@ -425,3 +427,23 @@ def test_as_seen_comparison(photos: RenderedPhotos) -> None:
     assert found.correction.percent is not None
     assert 0 < found.correction.percent.value < 100
     assert found.fates_before == found.fates_after == []
+
+
+def test_a_photo_in_other_company_is_not_looked_at_twice(
+    photos: RenderedPhotos, state: PanelScore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pair = photos.first_before, photos.first_after
+    alone = compare(*pair, mm_per_px=MM_PER_PX)
+    looked: list[str] = []
+
+    def counted(photo: Photo, **how: Any) -> Sighting:
+        looked.append(photo.name)
+        return look(photo, **how)
+
+    monkeypatch.setattr(states, "look", counted)
+    seen = Seen()
+    own = score(pair[0], mm_per_px=MM_PER_PX, seen=seen)
+    both = compare(*pair, mm_per_px=MM_PER_PX, seen=seen)
+    assert sorted(looked) == sorted(path.name for path in pair)
+    assert own.line_density == state.line_density
+    assert both.correction == alone.correction

@@ -62,14 +62,17 @@ def measure_state(
     """
     from defectscan import pipeline  # noqa: PLC0415 - heavy
     from defectscan.report import record  # noqa: PLC0415
+    from defectscan.states import Seen  # noqa: PLC0415
 
     job, surface, state = _find(book, state_id)
+    seen = Seen()
     score = pipeline.score(
         _photos(book, state),
         mm_per_px=scale_of(state),
         as_seen=as_seen,
         seed=seed,
         progress=progress,
+        seen=seen,
     )
     settings = {"mm_per_px": scale_of(state), "as_seen": as_seen, "seed": seed}
     entered = [
@@ -92,6 +95,7 @@ def measure_state(
                 as_seen=as_seen,
                 seed=seed,
                 progress=progress,
+                seen=seen,
             )
         except DefectscanError as error:
             reasons.append(f"Not compared with {before.name}: {error}")
