@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from defectscan.imaging.card import Card
+from defectscan.imaging.card_registration import card_homography, register_by_card
 from defectscan.imaging.landmarks import Landmarks, ShotPair, find_landmarks
 from defectscan.imaging.registration import Registration, register_landmarks
 from defectscan.imaging.steady import steady_picture
@@ -19,6 +21,7 @@ from defectscan.shots import bloom_mask
 from defectscan.states import WORKERS
 
 Floats = NDArray[Any]
+Mask = NDArray[np.bool_]
 
 FEWEST_STEADY = 3
 SAME = Registration.same().reason
@@ -35,12 +38,15 @@ class Pile:
     landmarks
         What is fixed to the panel, in the first one's frame; of a clip, what all its frames
         together show.
+    card
+        The scale card in the first.
     on_first
         Each shot on the first.
     """
 
     identity: tuple[object, ...]
     landmarks: Landmarks
+    card: Card | None
     on_first: tuple[Registration, ...]
 
 
@@ -122,15 +128,25 @@ def _pile(seen: Sequence[tuple[MeasuredShot, Landmarks]], run: Callable[..., Any
     if len(laid) >= FEWEST_STEADY:
         picture, hidden = steady_picture(
             [shot.photo.luminance for shot, _ in laid],
-            ignored=[bloom_mask(shot) for shot, _ in laid],
+            ignored=[_not_fixed(shot) for shot, _ in laid],
             to_first=[one.homography_after_to_before for _, one in laid],
         )
         shown = find_landmarks(picture, ignored=hidden)
-    return Pile(identity=shots[0].photo.identity, landmarks=shown, on_first=found)
+    first = shots[0]
+    return Pile(identity=first.photo.identity, landmarks=shown, card=first.card, on_first=found)
 
 
 def _landmarks_of(shot: MeasuredShot) -> Landmarks:
-    return find_landmarks(shot.photo.luminance, ignored=bloom_mask(shot))
+    return find_landmarks(shot.photo.luminance, ignored=_not_fixed(shot))
+
+
+def _not_fixed(shot: MeasuredShot) -> Mask:
+    """Return where a shot shows what may move on the panel, shape (H, W).
+
+    The highlight moves with the lamp, and the card with whoever needs the paint under it.
+    """
+    hidden = bloom_mask(shot)
+    return hidden if shot.card is None else hidden | shot.card.mask(hidden.shape)
 
 
 def _on_another(before: Landmarks, after: Landmarks) -> Registration:
@@ -143,7 +159,7 @@ def _lay(
 ) -> list[Registration]:
     """Lay each shot of the piles over the very first of the base."""
     first = base[0]
-    found = run(partial(_pile_on, first), piles)
+    found = run(partial(_pile_on, first, same_state=piles is base), piles)
     return [
         carried_on(one, own)
         for pile, one in zip(piles, found, strict=True)
@@ -151,10 +167,18 @@ def _lay(
     ]
 
 
-def _pile_on(first: Pile, pile: Pile) -> Registration:
+def _pile_on(first: Pile, pile: Pile, *, same_state: bool) -> Registration:
     if pile.identity == first.identity:
         return Registration.same()
-    return register_landmarks(ShotPair(before=first.landmarks, after=pile.landmarks))
+    pair = ShotPair(before=first.landmarks, after=pile.landmarks)
+    if first.card is None or pile.card is None:
+        return register_landmarks(pair)
+    found = register_landmarks(pair, initial=card_homography(first.card, pile.card))
+    if found.registered or not same_state:
+        return found
+    shape = pile.landmarks.height_px, pile.landmarks.width_px
+    by_card = register_by_card(first.card, pile.card, shape=shape)
+    return by_card if by_card.registered else found
 
 
 def carried_on(first: Registration, own: Registration) -> Registration:

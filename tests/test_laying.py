@@ -7,11 +7,16 @@ import cv2
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from PIL import Image
 
+from defectscan.imaging.card_registration import card_homography
 from defectscan.imaging.registration import Registration
 from defectscan.laying import carried_on, lay_state, lay_states
 from defectscan.measurement.state import MeasuredShot
+from defectscan.simulation.develop import Development
+from defectscan.simulation.specimen import Specimen, Stand, render_states
 from defectscan.states import measure_states
+from tests.drawn_card import laid_on
 from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
 
 LAMPS_PX = ((120, 130), (230, 130), (340, 130))
@@ -97,3 +102,51 @@ def test_maps_are_carried_on() -> None:
     lost = replace(one, registered=False)
     assert carried_on(lost, two) is lost
     assert carried_on(one, lost) is lost
+
+
+@pytest.fixture(scope="module")
+def bare() -> np.ndarray:
+    """Render a panel with nothing on it."""
+    specimen = Specimen(paint="black", density_mm_per_cm2=160, across_mm=100, margin_mm=40)
+    before, _ = render_states(
+        specimen, stand=Stand(width_px=1000, move_mm=8), development=Development(), seed=5, shots=1
+    )
+    return before.shots[0].rgb
+
+
+def with_card(rgb: np.ndarray, path: Path, *, warp: np.ndarray | None = None) -> MeasuredShot:
+    laid: np.ndarray = laid_on(rgb, mm_per_px=0.28)
+    if warp is not None:
+        laid = cv2.warpAffine(laid, warp, laid.shape[1::-1], borderMode=cv2.BORDER_REFLECT)
+    Image.fromarray(laid).save(path)
+    (state,) = measure_states([path], mm_per_px=None)
+    return state.shots[0]
+
+
+def test_shots_of_a_state_lie_as_their_card_does(bare: np.ndarray, tmp_path: Path) -> None:
+    turn = cv2.getRotationMatrix2D((500, 375), 2.0, 1.0)
+    turn[:, 2] += (6, -4)
+    first = with_card(bare, tmp_path / "1.png")
+    # Mirrored, the paint has nothing that could be matched.
+    second = with_card(bare[:, ::-1], tmp_path / "2.png", warp=turn)
+    (found,) = lay_state([first, second])
+    assert "scale card" in found.reason
+    back = cv2.invertAffineTransform(turn)
+    corners = np.array([[200.0, 150], [800, 150], [800, 600], [200, 600]])
+    assert_allclose(found.to_before(corners), corners @ back[:, :2].T + back[:, 2], atol=0.5)
+    # Between two states somebody may have taken the card off.
+    (found,) = lay_states([first], [second]).after
+    assert not found.registered
+
+
+def test_what_is_fixed_to_the_panel_counts_more_than_a_card_that_was_moved(
+    bare: np.ndarray, tmp_path: Path
+) -> None:
+    before = with_card(bare, tmp_path / "before.png")
+    after = with_card(np.roll(bare, 12, axis=1), tmp_path / "after.png")
+    assert before.card is not None
+    assert after.card is not None
+    assert_allclose(card_homography(before.card, after.card), np.eye(3), atol=0.05)
+    for found in (*lay_state([before, after]), *lay_states([before], [after]).after):
+        assert found.registered
+        assert_allclose(found.homography_after_to_before[:2, 2], [-12, 0], atol=0.5)

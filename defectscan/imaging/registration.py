@@ -29,8 +29,8 @@ from defectscan.imaging.panel_motion import (
 from defectscan.imaging.pose_search import linked, poses_by_edges, poses_by_specks
 
 _FEWEST_EDGES = 30
-_MAX_UNCERTAINTY_PX = 2.5
-_MIN_OVERLAP = 0.3
+MAX_UNCERTAINTY_PX = 2.5
+MIN_OVERLAP = 0.3
 _BEND_CHI_SQUARE = 40.0  # far beyond 22.5, the 99.9 % point of 6 degrees of freedom
 _BEND_COST = 12.0  # two specks
 _SLIDING_PX = 4.0
@@ -329,16 +329,16 @@ def _shortcoming(proof: Proof | None) -> str | None:
             f"{proof.n_specks} specks agree where {proof.n_specks_needed} are needed, and there "
             "is no edge, trim, emblem or tape in both photos"
         )
-    if proof.uncertainty_px > _MAX_UNCERTAINTY_PX:
+    if proof.uncertainty_px > MAX_UNCERTAINTY_PX:
         return (
             "what is fixed to the panel in both photos leaves the map open by about "
-            f"{proof.uncertainty_px:.0f} px (allowed: {_MAX_UNCERTAINTY_PX} px), as a single edge "
+            f"{proof.uncertainty_px:.0f} px (allowed: {MAX_UNCERTAINTY_PX} px), as a single edge "
             "does: it needs a second one across, a corner, tape or an emblem in the picture"
         )
-    if proof.overlap < _MIN_OVERLAP:
+    if proof.overlap < MIN_OVERLAP:
         return (
             f"the photos share {100 * proof.overlap:.0f} % of the picture; at least "
-            f"{100 * _MIN_OVERLAP:.0f} % is needed"
+            f"{100 * MIN_OVERLAP:.0f} % is needed"
         )
     return None
 
