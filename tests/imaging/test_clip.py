@@ -14,7 +14,7 @@ from defectscan.errors import DefectscanError, NotMeasurableError, UnreadablePho
 from defectscan.imaging import clip as clips
 from defectscan.imaging.clip import SCAN_STEPS, check_clip, is_clip, read_clip
 from defectscan.imaging.frame_choice import MOST_FRAMES, Glimpse, choose
-from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
+from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, encoded, painted, with_lamps, written
 
 SIZE_PX = (1920, 1080)
 
@@ -94,6 +94,29 @@ def test_sharp_frames_at_new_places_are_read(moving: Path) -> None:
     assert len({photo.identity for photo in photos}) == 5
     assert photos[1].name == "door.mp4, frame 6 (0.20 s)"
     assert steps == ["door.mp4"] * SCAN_STEPS
+
+
+@pytest.mark.parametrize("codec", ["libx264", "libx265"])
+def test_what_phones_write_is_read(codec: str, tmp_path: Path) -> None:
+    paint = painted()
+    lamps = [(90 + 75 * (k // 4), 135) for k in range(20)]
+    frames = (with_lamps(paint, at) for at in lamps)
+    photos = read_clip(encoded(tmp_path / "door.mp4", frames, codec=codec))
+    assert len(photos) == 5
+    for number, photo in enumerate(photos):
+        assert photo.frame is not None
+        assert photo.frame.index // 4 == number
+        assert np.nonzero(photo.clipped)[1].mean() == pytest.approx(90 + 75 * number, abs=1.5)
+
+
+def test_a_clip_filmed_upright_is_turned(tmp_path: Path) -> None:
+    frames = [with_lamps(painted(), (90 + 150 * (k // 4), 135)) for k in range(8)]
+    path = encoded(tmp_path / "door.mov", frames, codec="libx264", turned=True)
+    photos = read_clip(path)
+    # Clockwise by a quarter: what was left is on top.
+    assert [(p.width_px, p.height_px) for p in photos] == [(HEIGHT_PX, WIDTH_PX)] * 2
+    places = [np.argwhere(photo.clipped).mean(axis=0) for photo in photos]
+    np.testing.assert_allclose(places, [(90, HEIGHT_PX - 1 - 135), (240, 134)], atol=1.5)
 
 
 def test_a_clip_is_reduced_as_photos_are(moving: Path) -> None:
