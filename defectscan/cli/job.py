@@ -18,7 +18,7 @@ from defectscan.cli.job_options import (
     Spot,
     book_folder,
 )
-from defectscan.cli.options import AsSeen, Force, MmPerPx, Seed, progress_bar
+from defectscan.cli.options import AsSeen, CardMm, Force, MmPerPx, Seed, progress_bar
 
 if TYPE_CHECKING:
     from defectscan.workshop.book import Book
@@ -104,6 +104,7 @@ def shots(
     spot: Spot = None,
     after_pass: AfterPass = None,
     mm_per_px: MmPerPx = None,
+    card_mm: CardMm = None,
     as_seen: AsSeen = False,
     seed: Seed = 0,
     no_measure: Annotated[
@@ -142,7 +143,12 @@ def shots(
             return
         with progress_bar(3 * kept.n_shots + 4) as step:
             results, reasons = measuring.measure_state(
-                opened, kept.state_id, as_seen=as_seen, seed=seed, progress=step
+                opened,
+                kept.state_id,
+                as_seen=as_seen,
+                card_mm=card_mm,
+                seed=seed,
+                progress=step,
             )
         print_results(results, reasons)
 

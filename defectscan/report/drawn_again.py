@@ -79,6 +79,7 @@ def draw_again(
     settings: dict[str, Any] = {
         "mm_per_px": told.settings.get("mm_per_px"),
         "as_seen": bool(told.settings.get("as_seen")),
+        "card_mm": told.settings.get("card_mm"),
         "seed": int(told.settings.get("seed") or 0),
         "progress": progress,
     }

@@ -1,7 +1,7 @@
 """Measure a state of the job book, and keep the result with its method."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -30,7 +30,13 @@ def set_scale(book: Book, state: StateView, mm_per_px: float) -> None:
 
 
 def measure_state(
-    book: Book, state_id: int, *, as_seen: bool, seed: int, progress: Progress
+    book: Book,
+    state_id: int,
+    *,
+    as_seen: bool,
+    card_mm: float | None = None,
+    seed: int,
+    progress: Progress,
 ) -> tuple[list[Entry[Result]], list[str]]:
     """Score a state and compare it with those before it; the results supersede older ones.
 
@@ -45,6 +51,8 @@ def measure_state(
         A state with photos.
     as_seen, seed
         As for `pipeline.score`.
+    card_mm
+        Length of the scale card's ruler; as it was last given in this job if `None`.
     progress
         Called with the name of each photo when its turn comes.
 
@@ -65,16 +73,20 @@ def measure_state(
     from defectscan.states import Seen  # noqa: PLC0415
 
     job, surface, state = _find(book, state_id)
+    card_mm = card_mm or _last_card_mm(job)
     seen = Seen()
     score = pipeline.score(
         _photos(book, state),
         mm_per_px=scale_of(state),
         as_seen=as_seen,
+        card_mm=card_mm,
         seed=seed,
         progress=progress,
         seen=seen,
     )
-    settings = {"mm_per_px": scale_of(state), "as_seen": as_seen, "seed": seed}
+    settings: dict[str, Any] = {"mm_per_px": scale_of(state), "as_seen": as_seen, "seed": seed}
+    if card_mm is not None:
+        settings["card_mm"] = card_mm
     entered = [
         _enter(book, job, state, None, settings=settings, record=record.of_score(score)),
     ]
@@ -93,6 +105,7 @@ def measure_state(
                 _photos(book, state),
                 mm_per_px=scale_of(state),
                 as_seen=as_seen,
+                card_mm=card_mm,
                 seed=seed,
                 progress=progress,
                 seen=seen,
@@ -157,16 +170,30 @@ def _find(book: Book, state_id: int) -> tuple[JobView, SurfaceView, StateView]:
     entry = book.entry(state_id)
     (found,) = book.current(Job, job_id=entry.job_id)
     job = view_job(book, found)
-    for panel in job.panels:
-        for surface in (panel.surface, *(spot.surface for spot in panel.test_spots)):
-            for state in surface.states:
-                if state.entry.thing_id == state_id and state.shots:
-                    return job, surface, state
+    for surface in _surfaces(job):
+        for state in surface.states:
+            if state.entry.thing_id == state_id and state.shots:
+                return job, surface, state
     raise BookError(
         f"entry {state_id} is no state with photos",
         allowed="a state is measured from its photos",
         remedy="enter some with `job shots`",
     )
+
+
+def _surfaces(job: JobView) -> Iterator[SurfaceView]:
+    for panel in job.panels:
+        yield panel.surface
+        yield from (spot.surface for spot in panel.test_spots)
+
+
+def _last_card_mm(job: JobView) -> float | None:
+    """Return the length of the card's ruler that the job's newest score was told, if any was."""
+    scores = [state.score for surface in _surfaces(job) for state in surface.states if state.score]
+    told = [score for score in scores if score.content.settings.get("card_mm") is not None]
+    if not told:
+        return None
+    return float(max(told, key=lambda score: score.id).content.settings["card_mm"])
 
 
 def _settings_of(state: StateView, otherwise: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -5,7 +5,9 @@ import json
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from defectscan.cli import job_options
 from defectscan.version import __version__
@@ -14,6 +16,7 @@ from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Shot, State
 from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
+from tests.drawn_card import laid_on
 
 pytestmark = pytest.mark.usefixtures("here")
 
@@ -123,6 +126,24 @@ def test_photos_are_measured_with_their_method(
     reasons = comparable.incomparable(again, after)
     assert len(reasons) == 1
     assert comparable.incomparable(score, after) == ()
+
+
+def test_the_length_of_the_cards_ruler_is_told_once(
+    run: Run, here: Path, photos: RenderedPhotos
+) -> None:
+    for name, photo in (("before", photos.first_before), ("after", photos.first_after)):
+        picture = laid_on(np.asarray(Image.open(photo)), mm_per_px=0.28)
+        Image.fromarray(picture).save(here / f"{name}.png")
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "shots", here / "before.png", "--card-mm", "199"))
+    well(run("job", "pass"))
+    well(run("job", "shots", here / "after.png"))
+    with open_book(here / "job_book") as book:
+        results = [entry.content for entry in book.current(Result)]
+    assert [one.settings.get("card_mm") for one in results] == [199, 199, 199]
+    (shot,) = results[1].record["shots"]
+    assert shot["mm_per_px"] == pytest.approx(0.28 * 199 / 200, rel=0.01)
 
 
 def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:
