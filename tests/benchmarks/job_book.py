@@ -1,5 +1,7 @@
 """The job book under stress: kills at random moments, and a book of 2,000 jobs.
 
+The large book is timed on SQLite, and on a PostgreSQL server of its own where that is installed.
+
 python tests/benchmarks/job_book.py --kills 200 --jobs 2000
 """
 
@@ -13,13 +15,31 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import FilmReading, Job, Panel, Pass, Shot, State
+from defectscan.workshop.book import Book, open_book
+from defectscan.workshop.book_database import URL_VARIABLE
+from defectscan.workshop.book_entries import (
+    Content,
+    FilmReading,
+    Job,
+    Panel,
+    Pass,
+    Result,
+    Shot,
+    State,
+)
 from defectscan.workshop.book_view import view_job
 from tests.workshop.killed_writer import what_is_wrong, write
+from tests.workshop.polished_panel import SETTINGS, score_record
+from tests.workshop.postgresql_server import (
+    NOT_INSTALLED,
+    binaries,
+    create_database,
+    running_server,
+)
 
 LONGEST_S = 0.4
 
@@ -61,44 +81,99 @@ def _tell(out: int, uid: str) -> None:
     os.write(out, uid.encode() + b"\n")
 
 
-def time_a_large_book(folder: Path, n_jobs: int) -> None:
-    """Fill a book with jobs of twenty shots each, and time the list and one job."""
-    with open_book(folder / "small", create=True) as book:
-        _fill(folder / "small", 1)
+def time_a_large_book(folder: Path, n_jobs: int, *, server: str | None = None) -> None:
+    """Fill a book with jobs of twenty shots each, and time what is asked of it most."""
+
+    def start(name: str) -> Path:
+        if server is not None:
+            os.environ[URL_VARIABLE] = create_database(server, name)
+        return folder / name
+
+    with open_book(start("small"), create=True) as book:
+        _fill(book, 1)
         print(f"one job of a book with 1 job:        {_seconds(lambda: _one_job(book))}")
     started = time.perf_counter()
-    _fill(folder / "large", n_jobs)
-    print(f"entered in {time.perf_counter() - started:.0f} s")
-    with open_book(folder / "large") as book:
+    with open_book(start("large"), create=True, who="benchmark") as book:
+        _fill(book, n_jobs)
+        print(f"entered in {time.perf_counter() - started:.0f} s")
         n_shots = sum(job.n_shots for job in book.jobs())
         print(f"list of {n_jobs} jobs and {n_shots} shots: {_seconds(book.jobs)}")
         print(f"one job of that book:                {_seconds(lambda: _one_job(book))}")
     code = "from defectscan.cli.main import run; run()"
-    for options in ((), ("--all",)):
-        call = [sys.executable, "-c", code, "job", "list", *options, "--book", folder / "large"]
+    for words in (
+        "list",
+        "list --all",
+        "next --job 1",
+        "report --job 1 --no-pictures --force --out",
+        "report --all --force --out",
+    ):
+        options = words.split()
+        out = [str(folder / "out")] if options[-1] == "--out" else []
+        call = [sys.executable, "-c", code, "job", *options, *out, "--book", folder / "large"]
         told = _seconds(
             lambda call=call: subprocess.run(call, check=True, stdout=subprocess.DEVNULL)
         )
-        print(f"{' '.join(('defectscan job list', *options))}, whole process: {told}")
+        print(f"defectscan job {words.removesuffix(' --force --out')}, whole process: {told}")
 
 
-def _fill(folder: Path, n_jobs: int) -> None:
-    with open_book(folder, create=True, who="benchmark") as book:
-        sha256s = [book.keep_photo(f"photo {number}".encode()) for number in range(20)]
-        jobs = book.add_all([Job(title=f"Vehicle {number}, invented") for number in range(n_jobs)])
-        for job in jobs:
-            panels = book.add_all([Panel(name="bonnet"), Panel(name="roof")], job_id=job.id)
-            states = [State(panel_id=panel.id) for panel in panels]
-            before, after = book.add_all(states, job_id=job.id)
-            entries = [Pass(panel_id=panel.id, machine="rotary") for panel in panels]
-            entries += [FilmReading(panel_id=panel.id, film_um=110) for panel in panels]
-            for state, hashes in ((before, sha256s[:10]), (after, sha256s[10:])):
-                entries += [Shot(state_id=state.id, sha256=sha256) for sha256 in hashes]
-            book.add_all(entries, job_id=job.id)
+def _fill(book: Book, n_jobs: int) -> None:
+    rng = np.random.default_rng(0)
+    sha256s = [book.keep_photo(f"photo {number}".encode()) for number in range(20)]
+    jobs = book.add_all([Job(title=f"Vehicle {number}, invented") for number in range(n_jobs)])
+    for job in jobs:
+        panels = book.add_all([Panel(name="bonnet"), Panel(name="roof")], job_id=job.id)
+        pads = ("foam", "wool", "microfibre")
+        passes = [
+            Pass(panel_id=panel.id, machine="rotary", pad=pads[rng.integers(3)], time_min=8.0)
+            for panel in panels
+        ]
+        made = book.add_all(
+            [*passes, *(FilmReading(panel_id=panel.id, film_um=110) for panel in panels)],
+            job_id=job.id,
+        )
+        states = book.add_all(
+            [State(panel_id=panel.id) for panel in panels]
+            + [
+                State(panel_id=panel.id, after_pass_id=entry.id)
+                for panel, entry in zip(panels, made[:2], strict=True)
+            ],
+            job_id=job.id,
+        )
+        entries: list[Content] = []
+        for place, state in enumerate(states):
+            entries += [
+                Shot(state_id=state.id, sha256=sha256, mm_per_px=0.1)
+                for sha256 in sha256s[5 * place : 5 * place + 5]
+            ]
+        for before, after in zip(states[:2], states[2:], strict=True):
+            entries += _results(before.id, after.id, sha256s, left=float(rng.uniform(0.1, 0.6)))
+        book.add_all(entries, job_id=job.id)
 
 
-def _one_job(book: object) -> None:
-    view_job(book, book.job(1))  # type: ignore[attr-defined, arg-type]
+def _results(before: int, after: int, sha256s: list[str], *, left: float) -> list[Content]:
+    """Return what two measurements and their comparison would have left, all invented."""
+    percent = {"value": 100 * (1 - left), "low": 100 * (1 - 1.3 * left), "high": 100 - 75 * left}
+    comparison = {
+        "format": "defectscan.comparison/1",
+        "correction_percent": percent,
+        "correction_is_at_least": False,
+    }
+
+    def result(state: int, photos: slice, record: dict[str, Any], **more: int) -> Result:
+        of = tuple(sha256s[photos])
+        return Result(
+            state_id=state, version="1.0", settings=SETTINGS, sha256s=of, record=record, **more
+        )
+
+    return [
+        result(before, slice(0, 5), score_record(200.0)),
+        result(after, slice(5, 10), score_record(200 * left)),
+        result(after, slice(0, 10), comparison, before_state_id=before),
+    ]
+
+
+def _one_job(book: Book) -> None:
+    view_job(book, book.job(1))
 
 
 def _seconds(work: Callable[[], object], *, times: int = 3) -> str:
@@ -123,7 +198,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         rng = np.random.default_rng(options.seed)
         kill_writers(Path(folder) / "killed", options.kills, rng)
-        time_a_large_book(Path(folder), options.jobs)
+        time_a_large_book(Path(folder) / "sqlite", options.jobs)
+        if binaries() is None:
+            print(NOT_INSTALLED)
+            return
+        print("the same on PostgreSQL:")
+        with running_server() as url:
+            time_a_large_book(Path(folder) / "postgresql", options.jobs, server=url)
 
 
 if __name__ == "__main__":

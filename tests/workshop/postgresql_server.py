@@ -28,10 +28,6 @@ def binaries() -> Path | None:
     )
 
 
-def _version(folder: Path) -> tuple[int, ...]:
-    return tuple(int(part) for part in folder.parent.name.split(".") if part.isdigit())
-
-
 @contextmanager
 def running_server() -> Iterator[str]:
     """Run a server and give the URL of its databases, without a name at the end."""
