@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from defectscan.ahead import WORKERS
 from defectscan.imaging.card import Card
 from defectscan.imaging.card_registration import card_homography, register_by_card
 from defectscan.imaging.landmarks import Landmarks, ShotPair, find_landmarks
@@ -18,7 +19,6 @@ from defectscan.imaging.registration import Registration, register_landmarks
 from defectscan.imaging.steady import steady_picture
 from defectscan.measurement.state import MeasuredShot
 from defectscan.shots import bloom_mask
-from defectscan.states import WORKERS
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]

@@ -47,9 +47,9 @@ def check_free(paths: Iterable[str | os.PathLike[str]], *, force: bool) -> None:
             folder = next(parent for parent in path.parents if parent.exists())
             is_open = folder.is_dir() and os.access(folder, os.W_OK | os.X_OK)
         except OSError as error:
-            raise _not_written(path, error.strerror or str(error)) from error
+            raise not_written(path, error.strerror or str(error)) from error
         if not is_open:
-            raise _not_written(path, f"{_shown(folder)} is not a folder that can be written to")
+            raise not_written(path, f"{_shown(folder)} is not a folder that can be written to")
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes, *, force: bool) -> None:
@@ -88,7 +88,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, force: bool) -> No
         finally:
             part.unlink(missing_ok=True)
     except OSError as error:
-        raise _not_written(target, error.strerror or str(error)) from error
+        raise not_written(target, error.strerror or str(error)) from error
 
 
 def to_json(value: object) -> str:
@@ -156,7 +156,7 @@ def _check_target(path: Path, *, force: bool) -> None:
     if not os.path.lexists(path):
         return
     if not path.is_file():
-        raise _not_written(path, "it is there and is not a regular file")
+        raise not_written(path, "it is there and is not a regular file")
     if not force:
         raise OutputExistsError(
             f"{_shown(path)} is there already",
@@ -165,7 +165,8 @@ def _check_target(path: Path, *, force: bool) -> None:
         )
 
 
-def _not_written(path: Path, reason: str) -> DefectscanError:
+def not_written(path: Path, reason: str) -> DefectscanError:
+    """Word the error that a file cannot be written."""
     return DefectscanError(
         f"{_shown(path)} cannot be written ({reason})",
         allowed="a file in a folder that can be written to is needed",

@@ -1,14 +1,14 @@
 """The shots of a state, one after the other: read ahead, each learning from the one before."""
 
-from collections import deque
-from collections.abc import Callable, Hashable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Hashable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from defectscan.ahead import WORKERS, in_order
 from defectscan.errors import DefectscanError, NotMeasurableError
 from defectscan.flags import Flag
 from defectscan.imaging.clip import SCAN_STEPS, is_clip, read_clip
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 T = TypeVar("T")
-
-WORKERS = 2
 
 
 def silent(_: str) -> None:
@@ -99,7 +97,7 @@ def measure_states(
         sight = partial(_sight, seen, as_seen=as_seen, card_mm=card_mm)
         sources = iter(list(pool.map(read, [path for state in paths for path in state])))
         files = [[one for _ in state for one in next(sources)] for state in paths]
-        sightings = _ahead(pool, sight, [file for state in files for file in state])
+        sightings = in_order(pool, sight, [file for state in files for file in state])
         for state in files:
             shots: list[MeasuredShot] = []
             errors: list[tuple[Path | Photo, DefectscanError]] = []
@@ -159,29 +157,3 @@ def n_steps(states: Sequence[Path | Sequence[Path]]) -> int:
     """Return how many calls of `progress` to expect of `measure_states`, at most."""
     paths = [p for state in states for p in ([state] if isinstance(state, Path) else state)]
     return sum(SCAN_STEPS + MOST_FRAMES if is_clip(p) else len(list_photos(p)) for p in paths)
-
-
-def _ahead(
-    pool: ThreadPoolExecutor,
-    work: Callable[[Path | Photo], Sighting],
-    files: Sequence[Path | Photo],
-) -> Iterator[Sighting | DefectscanError]:
-    """Give results, or errors, in order, with no more than a few photos worked on ahead."""
-    waiting: deque[Future[Sighting]] = deque()
-
-    def first() -> Sighting | DefectscanError:
-        try:
-            return waiting.popleft().result()
-        except DefectscanError as error:
-            return error
-
-    try:
-        for file in files:
-            waiting.append(pool.submit(work, file))
-            if len(waiting) > WORKERS:
-                yield first()
-        while waiting:
-            yield first()
-    finally:
-        for future in waiting:
-            future.cancel()

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageFilter
 
+from defectscan.cli import check_words
 from defectscan.version import __version__
 from tests.drawn_card import laid_on
 
@@ -130,6 +131,33 @@ def test_a_missing_path_does_not_hide_the_others(run: Run, photos: Any, tmp_path
     assert "holds no photo" in empty["error"]
     assert good["measurable"]
     assert "no.jpg is not there" in missing["error"]
+
+
+def test_a_run_that_was_stopped_goes_on(
+    run: Run, photos: Any, blurred: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = run("check", photos.before, blurred, "--out", tmp_path / "whole")
+    looked: list[str] = []
+    look = check_words.tell
+
+    def stopped(file: Path, **how: Any) -> check_words.Told:
+        looked.append(file.name)
+        if file == blurred and len(looked) <= 3:
+            raise KeyboardInterrupt
+        return look(file, **how)
+
+    monkeypatch.setattr(check_words, "tell", stopped)
+    out = tmp_path / "out"
+    assert run("check", photos.before, blurred, "--out", out).status != 0
+    assert sorted(path.name for path in out.iterdir()) == [
+        "1_check.jpg", "2_check.jpg", "check.unfinished",
+    ]  # fmt: skip
+    again = run("check", photos.before, blurred, "--out", out)
+    assert sorted(looked) == ["1.jpg", "2.jpg", "blurred.jpg", "blurred.jpg"]
+    assert (again.status, again.out) == (whole.status, whole.out)
+    assert {path.name for path in out.iterdir()} == {p.name for p in (tmp_path / "whole").iterdir()}
+    for path in out.iterdir():
+        assert path.read_bytes() == (tmp_path / "whole" / path.name).read_bytes()
 
 
 def test_like_tells_how_to_stand(run: Run, photos: Any, tmp_path: Path) -> None:

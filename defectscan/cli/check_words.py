@@ -1,0 +1,234 @@
+"""What `defectscan check` says of one photo or clip: in words, as JSON, as a picture."""
+
+import hashlib
+import json
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from defectscan.errors import DefectscanError
+
+if TYPE_CHECKING:
+    from defectscan.imaging.capture import CaptureCheck
+    from defectscan.imaging.card import Card
+    from defectscan.imaging.photo import Photo
+    from defectscan.imaging.repeat import Repeat, View
+
+Look = tuple["Photo", "CaptureCheck", "Repeat | None"]
+
+MOST_LINES = 3
+FEWEST_FRAMES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What there is to say of a photo.
+
+    Attributes
+    ----------
+    record
+        For the JSON, plain.
+    words
+        Lines for the terminal.
+    error
+        Why it could not be read, or ``None``.
+    picture
+        A JPEG file of it with marks, or ``None`` where none was asked for.
+    """
+
+    record: dict[str, Any]
+    words: tuple[str, ...]
+    error: str | None = None
+    picture: bytes | None = None
+
+
+def tell(
+    file: Path,
+    *,
+    before: "View | None",
+    mm_per_px: float | None,
+    card_mm: float | None,
+    picture: str | None,
+) -> Told:
+    """Look at a photo, or at the frames of a clip, and say whether it can be measured.
+
+    Parameters
+    ----------
+    file
+        The photo or clip.
+    before
+        The photo to repeat.
+    mm_per_px, card_mm
+        As for `check_photo`.
+    picture
+        Name of the picture with marks, where one is wanted.
+
+    Raises
+    ------
+    UnreadablePhotoError, NotMeasurableError
+        If the file cannot be read.
+    """
+    from defectscan.output import to_json  # noqa: PLC0415 - heavy
+
+    looks = [
+        _look(photo, before, mm_per_px=mm_per_px, card_mm=card_mm) for photo in _pictures(file)
+    ]
+    photo, found, repeat = _telling(looks)
+    record = _record(photo, found, repeat, picture)
+    words = _words(file.name, found, repeat)
+    if photo.frame is not None:
+        record |= {"measurable": _enough(looks), "frames": _frames(looks)}
+        words = _clip_words(file.name, looks, words)
+    return Told(
+        record=json.loads(to_json(record)),
+        words=tuple(words),
+        picture=None if picture is None else _drawn(photo, found, repeat),
+    )
+
+
+def unread(file: Path, error: DefectscanError) -> Told:
+    """Say that a file cannot be read, and why."""
+    record: dict[str, Any] = {
+        "file": file.name,
+        "sha256": None,
+        "measurable": False,
+        "error": str(error),
+        "conditions": [],
+        "highlights": [],
+        "scale": None,
+        "repeat": None,
+        "picture": None,
+    }
+    return Told(record=record, words=(), error=str(error))
+
+
+def checksum(file: Path) -> str | None:
+    """Return a file's SHA-256 in hexadecimal, or ``None`` where it cannot be read."""
+    try:
+        with file.open("rb") as opened:
+            return hashlib.file_digest(opened, "sha256").hexdigest()
+    except OSError:
+        return None
+
+
+def _pictures(file: Path) -> "list[Photo]":
+    """Return a photo, or the frames of a clip that would be measured."""
+    from defectscan.imaging.clip import is_clip, read_clip  # noqa: PLC0415 - heavy
+    from defectscan.imaging.photo import read_photo  # noqa: PLC0415
+    from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
+
+    if is_clip(file):
+        return read_clip(file, max_side_px=WORKING_SIDE_PX)
+    return [read_photo(file, max_side_px=WORKING_SIDE_PX)]
+
+
+def _look(
+    photo: "Photo", before: "View | None", *, mm_per_px: float | None, card_mm: float | None
+) -> Look:
+    from defectscan.imaging.capture import check_photo  # noqa: PLC0415
+    from defectscan.imaging.repeat import View, repeat_photo  # noqa: PLC0415
+
+    found = check_photo(photo, mm_per_px=mm_per_px, card_mm=card_mm)
+    if before is None:
+        return photo, found, None
+    now = View.of(photo, found.highlights)
+    return photo, found, repeat_photo(before, now, mm_per_px=found.mm_per_px)
+
+
+def _enough(looks: list[Look]) -> bool:
+    """Tell whether so many frames of a clip can be measured that it is worth filming."""
+    return sum(found.measurable for _, found, _ in looks) >= FEWEST_FRAMES
+
+
+def _telling(looks: list[Look]) -> Look:
+    """Return the frame to speak of: with what is wrong in most, where too few can be measured."""
+    if len(looks) > 1 and not _enough(looks):
+        faults = Counter(found.problems[0].name for _, found, _ in looks if found.problems)
+        usual = faults.most_common(1)[0][0] if faults else ""
+        for look in looks:
+            if look[1].problems and look[1].problems[0].name == usual:
+                return look
+    return next((look for look in looks if look[1].measurable), looks[0])
+
+
+def _frames(looks: list[Look]) -> list[dict[str, Any]]:
+    return [
+        {
+            "index": photo.frame.index,
+            "time_s": photo.frame.time_s,
+            "measurable": found.measurable,
+            "problems": [wrong.name for wrong in found.problems],
+        }
+        for photo, found, _ in looks
+        if photo.frame is not None
+    ]
+
+
+def _clip_words(name: str, looks: list[Look], words: list[str]) -> list[str]:
+    """Return what to say of a clip: how many of its frames can be measured, then the advice."""
+    good = sum(found.measurable for _, found, _ in looks)
+    can = "can be measured" if _enough(looks) else "cannot be measured as it is"
+    said = [f"{name}: {can}: {good} of {len(looks)} chosen frames are good", *words[1:]]
+    if len(looks) < FEWEST_FRAMES:
+        said.append(
+            "- The highlight lies in too few places. Draw the lamp slowly over the panel for "
+            "5 to 15 s, and let it rest here and there."
+        )
+    return said
+
+
+def _drawn(photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None") -> bytes:
+    from defectscan.report.check_picture import draw_check  # noqa: PLC0415
+
+    return draw_check(photo, found, repeat=repeat, lines=MOST_LINES)
+
+
+def _words(name: str, found: "CaptureCheck", repeat: "Repeat | None") -> list[str]:
+    """Return what to say of a photo: the worst first, and no more than can be done at once."""
+    from defectscan.shots import card_doubts  # noqa: PLC0415
+
+    advice = [f"{wrong.text} {wrong.advice}" for wrong in found.problems]
+    words = [f"{name}: can be measured" if not advice else f"{name}: cannot be measured as it is"]
+    card = found.card
+    if card is not None:
+        scale = f"{found.mm_per_px:.4f} mm a pixel"
+        words.append(f"  scale card: {scale}, seen {card.tilt_deg:.0f}° off the square")
+        advice += [flag.advice for flag in card_doubts(card)]
+    if repeat is not None:
+        advice += repeat.advice
+        words.append(f"  {repeat.text}")
+    return words + [f"- {line}" for line in advice[:MOST_LINES]]
+
+
+def _record(
+    photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", picture: str | None
+) -> dict[str, Any]:
+    return {
+        "file": photo.path.name,
+        "sha256": photo.sha256,
+        "measurable": found.measurable,
+        "error": None,
+        "conditions": found.conditions,
+        "highlights": [
+            {
+                "x_px": (spot.x_px + 0.5) / photo.scale - 0.5,
+                "y_px": (spot.y_px + 0.5) / photo.scale - 0.5,
+                "radius_px": spot.radius_px / photo.scale,
+                "bloom_px": spot.bloom_px / photo.scale,
+            }
+            for spot in found.highlights
+        ],
+        "scale": None if found.card is None else _scale(found, found.card),
+        "repeat": repeat,
+        "picture": picture,
+    }
+
+
+def _scale(found: "CaptureCheck", card: "Card") -> dict[str, Any]:
+    return {
+        "mm_per_px": found.mm_per_px,
+        "relative_standard_error": card.mm_per_px_standard_error / card.mm_per_px,
+        "tilt_deg": card.tilt_deg,
+        "tilt_standard_error_deg": card.tilt_standard_error_deg,
+    }
