@@ -1,12 +1,13 @@
 """A job on disk: a folder with photos, and job.json, which says what they show."""
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from defectscan import pipeline
-from defectscan.errors import UnreadablePhotoError
+from defectscan.errors import DefectscanError, UnreadablePhotoError
 from defectscan.states import Progress, silent
 
 _LEAST, _MOST = 1e-4, 10.0  # mm per px, as the commands take it
@@ -78,14 +79,15 @@ def read_job(folder: Path) -> Job:
 
 def compare_panels(
     job: Job, *, seed: int = 0, progress: Progress = silent
-) -> list[pipeline.Comparison]:
-    """Compare before and after of every panel, in order."""
-    return [
-        pipeline.compare(
-            panel.before, panel.after, mm_per_px=panel.mm_per_px, seed=seed, progress=progress
-        )
-        for panel in job.panels
-    ]
+) -> Iterator[pipeline.Comparison | DefectscanError]:
+    """Compare before and after of every panel, in order; give the reason where it fails."""
+    for panel in job.panels:
+        try:
+            yield pipeline.compare(
+                panel.before, panel.after, mm_per_px=panel.mm_per_px, seed=seed, progress=progress
+            )
+        except DefectscanError as error:
+            yield error
 
 
 def _panel(folder: Path, entry: dict[str, Any]) -> JobPanel:

@@ -19,15 +19,27 @@ def report(
     """Compare before and after of every panel of a job, and write one report."""
     from defectscan import jobs  # noqa: PLC0415 - heavy
     from defectscan.output import check_free  # noqa: PLC0415
-    from defectscan.report import record, words  # noqa: PLC0415
-    from defectscan.report.assemble import write_job  # noqa: PLC0415
+    from defectscan.report import assemble, record  # noqa: PLC0415
 
     job = jobs.read_job(folder)
     check_free([out / name for name in record.files(len(job.panels))], force=force)
     with progress_bar(3 * len(job.panels) + 1) as step:
-        comparisons = jobs.compare_panels(job, seed=seed, progress=step)
+        # Only what the report needs is held of each, however many there are.
+        found = jobs.compare_panels(job, seed=seed, progress=step)
+        titles = (panel.title for panel in job.panels)
+        parts = [
+            assemble.job_part(one, title=title) for one, title in zip(found, titles, strict=True)
+        ]
         step("report")
-        write_job(job, comparisons, out, force=force)
-    for panel, comparison in zip(job.panels, comparisons, strict=True):
-        typer.echo(f"{panel.title}\n{words.of_comparison(comparison)}\n")
-    typer.echo(f"Report: {out / record.FILES[0]}")
+        if any(part.panel for part in parts):
+            assemble.write_job(job, parts, out, force=force)
+    for part in parts:
+        if part.panel:
+            typer.echo(f"{part.title}\n{part.words}\n")
+    if any(part.panel for part in parts):
+        typer.echo(f"Report: {out / record.FILES[0]}")
+    errors = [f"{part.title}: {part.error}" for part in parts if part.error]
+    for line in errors:
+        typer.echo(line, err=True)
+    if errors:
+        raise typer.Exit(1)

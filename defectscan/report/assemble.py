@@ -1,12 +1,15 @@
 """Fill a report with what was measured, and write it."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
+from defectscan.errors import DefectscanError
 from defectscan.flags import Flag
 from defectscan.jobs import Job
 from defectscan.measurement.comparison import Fate
@@ -17,7 +20,7 @@ from defectscan.measurement.maps import DensityGrid, density_grid, direction_den
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, PanelScore
 from defectscan.output import check_free, write_whole
 from defectscan.pipeline import Comparison
-from defectscan.report import content
+from defectscan.report import content, words
 from defectscan.report.html import render_html
 from defectscan.report.overlays import overlay_jpeg
 from defectscan.report.pdf import render_pdf
@@ -74,18 +77,76 @@ def write_comparison(
     _write([panel], folder, record=record, force=force)
 
 
-def write_job(job: Job, comparisons: Sequence[Comparison], folder: Path, *, force: bool) -> None:
-    """Write one report of all panels of a job, and its JSON, into a folder."""
-    panels = [
-        comparison_panel(comparison, title=panel.title)
-        for panel, comparison in zip(job.panels, comparisons, strict=True)
-    ]
-    records = [
-        {"title": panel.title, **of_comparison(comparison)}
-        for panel, comparison in zip(job.panels, comparisons, strict=True)
-    ]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobPart:
+    """What a job's report holds of one panel, without the measurement behind it.
+
+    Attributes
+    ----------
+    title
+        Of the panel.
+    panel
+        For the pages, or ``None`` where it was not measured.
+    record
+        For the JSON.
+    words
+        For the terminal.
+    error
+        Why it was not measured, or ``None``.
+    """
+
+    title: str
+    panel: content.Panel | None
+    record: dict[str, Any]
+    words: str = ""
+    error: DefectscanError | None = None
+
+
+def job_part(found: Comparison | DefectscanError, *, title: str) -> JobPart:
+    """Return what a job's report holds of a panel."""
+    if isinstance(found, DefectscanError):
+        record = {"title": title, "error": str(found)}
+        return JobPart(title=title, panel=None, record=record, error=found)
+    return JobPart(
+        title=title,
+        panel=comparison_panel(found, title=title),
+        record={"title": title, **of_comparison(found)},
+        words=words.of_comparison(found),
+    )
+
+
+def write_job(job: Job, parts: Sequence[JobPart], folder: Path, *, force: bool) -> None:
+    """Write one report of the panels of a job, and its JSON, into a folder.
+
+    Parameters
+    ----------
+    job
+        Its title and scenario head the report.
+    parts
+        From `job_part`, at least one of them measured; the report names the others.
+    folder, force
+        As for `write_score`.
+    """
+    records = [part.record for part in parts]
     text = to_json({"format": "defectscan.job-report/1", "title": job.title, "panels": records})
-    _write(panels, folder, title=job.title, subtitle=job.subtitle, record=text, force=force)
+    missing = tuple(
+        content.Flag(
+            name="not_measured",
+            text=f"{part.title}: {part.error.what}.",
+            advice=f"{part.error.remedy[:1].upper()}{part.error.remedy[1:]}.",
+        )
+        for part in parts
+        if part.error is not None
+    )
+    _write(
+        [part.panel for part in parts if part.panel is not None],
+        folder,
+        title=job.title,
+        subtitle=job.subtitle,
+        record=text,
+        flags=missing,
+        force=force,
+    )
 
 
 def score_panel(score: PanelScore, *, title: str) -> content.Panel:
@@ -134,6 +195,7 @@ def _write(
     force: bool,
     title: str = "",
     subtitle: str = "",
+    flags: tuple[content.Flag, ...] = (),
 ) -> None:
     page = content.ReportContent(
         title=title or panels[0].title,
@@ -142,6 +204,7 @@ def _write(
         version=__version__,
         panels=tuple(panels),
         grade_limits_mm_per_cm2=GRADE_LIMITS_MM_PER_CM2,
+        flags=flags,
     )
     names = files(len(panels))
     check_free([folder / name for name in names], force=force)
