@@ -4,6 +4,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
@@ -11,6 +12,7 @@ import accuracy
 import clips
 import groove_free
 import ridge_filters
+import scaling
 import scenes
 import speed
 
@@ -76,3 +78,14 @@ def test_speed(tmp_path: Path) -> None:
     assert before.stat().st_size > 100_000 < after.stat().st_size
     assert speed.seconds([sys.executable, "-c", ""]) > 0
     assert 1 < speed.peak_mb([sys.executable, "-c", ""]) < 100
+
+
+def test_scaling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert scaling.growth((1, 10), (2, 20)) == pytest.approx(1)
+    monkeypatch.setattr(scaling, "TIMES", 1)
+    line = scaling.by_shots(tmp_path, (1, 2))
+    assert line.startswith("score by shots: 1: ")
+    assert "grows with the power " in line
+    (shot,) = scenes.draw_case(8, states=1).before
+    with Image.open(scaling.photo_of(shot, tmp_path / "large.jpg", megapixels=2.0)) as image:
+        assert image.width * image.height == pytest.approx(2e6, rel=0.01)
