@@ -141,7 +141,7 @@ def test_a_turned_photo_has_the_same_density(quarter_turns: int, rgb: Rgb, tmp_p
     upright = score(saved(tmp_path / "upright.png", rgb), mm_per_px=MM_PER_PX)
     turned_rgb = np.ascontiguousarray(np.rot90(rgb, quarter_turns))
     turned = score(saved(tmp_path / "turned.png", turned_rgb), mm_per_px=MM_PER_PX)
-    assert turned.line_density.value == pytest.approx(upright.line_density.value, rel=0.05)
+    assert turned.line_density.value == pytest.approx(upright.line_density.value, rel=0.02)
     assert turned.shots[0].photo.luminance.shape == turned_rgb.shape[:2]
 
 

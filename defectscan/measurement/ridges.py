@@ -114,7 +114,7 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
         direction=direction,
         noise=noise,
         curvature=curvature,
-        curvature_noise=local_noise(curvature[0], quiet),
+        curvature_noise=np.mean([local_noise(part, quiet) for part in curvature[:2]], axis=0),
     )
 
 

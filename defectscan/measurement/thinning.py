@@ -7,7 +7,7 @@ import numpy as np
 
 from defectscan.measurement.window import WINDOW_SHARE, Shot, passage_of, slope_along, zone_grid
 
-# In widths of the picture, of a flat panel.
+# In longer sides of the picture, of a flat panel.
 USUAL_THINNING = 1.6
 THINNING_SPREAD = 0.4
 
@@ -46,7 +46,7 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
     rungs = np.geomspace(0.25, 8, 41)
     usual = USUAL_THINNING * shots[0].glint.flatness
     log_likelihood = -((np.log(rungs / usual)) ** 2) / (2 * THINNING_SPREAD**2)
-    width = float(shots[0].zone.shape[1])
+    longer_px = float(max(shots[0].zone.shape))
     log_seen, n_glints = np.zeros(len(rungs)), 0.0
     for shot in shots:
         glint, lines = shot.glint, shot.lines
@@ -64,7 +64,7 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
         along = np.stack([-grid_tilt[:, 1], grid_tilt[:, 0]], axis=-1) / size[:, None]
         rate = np.abs(np.sum(slope_along(glint, grid, along) * along, axis=-1))
         exposure = glint.acceptance(size, reach_px=reach) * rate
-        for index, rung in enumerate(rungs * width):
+        for index, rung in enumerate(rungs * longer_px):
             seen = float(exposure @ np.exp(-((size / rung) ** 2)))
             log_likelihood[index] -= glints @ (place / rung) ** 2 + glints.sum() * np.log(seen)
             log_seen[index] += np.log(seen) * glints.sum()
@@ -74,6 +74,6 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
     log_seen /= max(n_glints, 1e-9)
     # The mean of 1/s1² is what enters the exposure, so that is averaged.
     return Thinning(
-        px=width / float(np.sqrt(weight @ rungs**-2.0)),
+        px=longer_px / float(np.sqrt(weight @ rungs**-2.0)),
         spread=float(np.sqrt(weight @ (log_seen - weight @ log_seen) ** 2)),
     )

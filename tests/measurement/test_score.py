@@ -295,6 +295,9 @@ def test_steep_walls_are_told_by_many_lines() -> None:
 def test_no_lines_leave_the_usual_thinning() -> None:
     usual = fit_thinning([shot_of(no_lines(), ZONE, ELLIPSES)])
     assert 0.2 * SHAPE[1] < usual.px < 5 * SHAPE[1]
+    # The same for a photo taken upright.
+    upright = fit_thinning([shot_of(no_lines(), ZONE.T, ELLIPSES)])
+    assert upright.px == pytest.approx(usual.px)
 
 
 def test_false_lines_are_taken_off() -> None:
