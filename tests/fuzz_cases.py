@@ -113,7 +113,7 @@ def _end_of_command(words: tuple[str, ...], folder: Path) -> Ending:
     elif status == 2:
         ending = _usage(err)
     elif status == 1:
-        ending = _checked(out, err) if words[0] == "check" else _line(err.removesuffix("\n"))
+        ending = _refused(words[0], out, err)
     elif status != 0:
         ending = Ending(what="status", told=f"{status}: {err}")
     if ending.is_find:
@@ -159,11 +159,17 @@ def _line(text: str) -> Ending:
     return Ending(what=REFUSAL, told=text)
 
 
-def _checked(out: str, err: str) -> Ending:
-    """Judge `check`, which says in standard output what is wrong with a photo that was read."""
-    if out and not err:
+def _refused(command: str, out: str, err: str) -> Ending:
+    """Judge what a command says that gives no answer, or not to all."""
+    # `check` says in standard output what is wrong with a photo that was read.
+    if command == "check" and out and not err:
         return Ending(what=REFUSAL, told=out)
-    return _line(err.removesuffix("\n"))
+    text = err.removesuffix("\n")
+    if command != "report":
+        return _line(text)
+    # One line for each panel that fails.
+    endings = [_line(line) for line in text.split("\n")]
+    return next((one for one in endings if one.is_find), endings[0])
 
 
 def _usage(err: str) -> Ending:

@@ -38,8 +38,12 @@ def report(
             typer.echo(f"{part.title}\n{part.words}\n")
     if any(part.panel for part in parts):
         typer.echo(f"Report: {out / record.FILES[0]}")
-    errors = [f"{part.title}: {part.error}" for part in parts if part.error]
+    errors = [f"{_on_one_line(part.title)}: {part.error}" for part in parts if part.error]
     for line in errors:
         typer.echo(line, err=True)
     if errors:
         raise typer.Exit(1)
+
+
+def _on_one_line(title: str) -> str:
+    return title if title.isprintable() else repr(title)

@@ -230,7 +230,7 @@ def blur_of(spreads_px: tuple[float, ...], *, scale: float) -> Condition:
     """Judge how far thin lines spread, in working pixels."""
     worst = max(spreads_px, default=None)
     limit = MOST_BLUR_PX / scale
-    found = "" if worst is None else f"thin lines spread by {worst / scale:.1f} px"
+    found = "" if worst is None else f"thin lines spread by {worst / scale:.2f} px"
     # What is sharp in one direction only has moved in the other.
     moved = min(spreads_px, default=0.0) <= MOST_BLUR_PX
     return _judged(
