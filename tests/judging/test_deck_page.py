@@ -41,6 +41,7 @@ def opened(context: BrowserContext, deck: Deck, folder: Path) -> Page:
     path = folder / "deck.html"
     path.write_text(render_deck(deck), encoding="utf-8")
     page = context.new_page()
+    page.clock.install()
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text))
@@ -56,12 +57,12 @@ def begin(page: Page, rater: str = "Ana") -> None:
 
 
 def press(page: Page, key: str) -> None:
-    page.wait_for_timeout(SETTLE_MS)
+    page.clock.fast_forward(SETTLE_MS)
     page.keyboard.press(key)
 
 
 def tap(page: Page, selector: str) -> None:
-    page.wait_for_timeout(SETTLE_MS)
+    page.clock.fast_forward(SETTLE_MS)
     page.click(selector)
 
 
@@ -133,15 +134,15 @@ def test_pairs_are_graded_in_percent(context: BrowserContext, tmp_path: Path) ->
         assert boxes[1]["x"] > boxes[0]["x"]
     else:
         assert boxes[1]["y"] > boxes[0]["y"]
-    page.wait_for_timeout(SETTLE_MS)
+    page.clock.fast_forward(SETTLE_MS)
     page.keyboard.type("42")
     page.keyboard.press("Enter")
-    page.wait_for_timeout(SETTLE_MS)
+    page.clock.fast_forward(SETTLE_MS)
     page.keyboard.type("-15")
     page.keyboard.press("Enter")
     tap(page, "#more")
     tap(page, "#give")
-    page.wait_for_timeout(SETTLE_MS)
+    page.clock.fast_forward(SETTLE_MS)
     page.fill("#percent", "101")
     assert page.is_disabled("#give")
     page.locator("#slider").fill("77")

@@ -56,13 +56,13 @@ def _begin(page: Page) -> None:
 
 
 def _grade(page: Page) -> None:
-    page.wait_for_timeout(400)
+    page.clock.fast_forward(400)
     page.keyboard.press("2")
 
 
 def _to_the_end(page: Page) -> None:
     while page.is_hidden("#end"):
-        page.wait_for_timeout(400)
+        page.clock.fast_forward(400)
         page.keyboard.press("x")
 
 
@@ -145,6 +145,7 @@ def opened(
 
     context.route("**/*", answer)
     page = context.new_page()
+    page.clock.install()
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text))
     page.goto(shown.path.as_uri())
