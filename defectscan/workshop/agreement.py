@@ -69,8 +69,10 @@ def cohen_kappa(first: Floats, second: Floats, *, weights: Weights = "quadratic"
 def kappa_of_table(table: Floats, disagreement: Floats) -> Result:
     """Return kappa of a table of counts, with any weights.
 
-    The interval is from the standard error of Fleiss, Cohen and Everitt, with n - 1 for n. Where
-    no photo was disagreed on, its lower end is what the number of photos cannot rule out.
+    The interval is from the larger of two standard errors: Fleiss, Cohen and Everitt's, with
+    n - 1 for n, which is too small for a few photos and steep weights, and that from leaving out
+    one photo at a time (jackknife). Where no photo was disagreed on, its lower end is what the
+    number of photos cannot rule out.
 
     Parameters
     ----------
@@ -81,27 +83,59 @@ def kappa_of_table(table: Floats, disagreement: Floats) -> Result:
 
     References
     ----------
-    Cohen 1960, Educ. Psychol. Meas. 20:37. Cohen 1968, Psychol. Bull. 70:213. Fleiss, Cohen and
-    Everitt 1969, Psychol. Bull. 72:323.
+    Cohen 1960, Educ. Psychol. Meas. 20:37. Cohen 1968, Psychol. Bull. 70:213.
     """
     n = int(table.sum())
     if n < 2:
         return Undefined(reason=f"photos graded twice: {n}, at least 2 are needed")
-    share = table / n
-    row, column = share.sum(axis=1), share.sum(axis=0)
-    observed, expected = np.sum(share * disagreement), row @ disagreement @ column
+    observed, expected = _disagreements(table, disagreement)
     if expected == 0:
         return Undefined(reason="all grades are the same, so agreement by chance is complete")
     kappa = float(1 - observed / expected)
     if observed == 0:
         low = 1 - _not_ruled_out(n) * disagreement.max() / expected
         return Estimate(value=1.0, low=max(float(low), -1.0), high=1.0)
+    published = large_sample_error(table, disagreement) * np.sqrt(n / (n - 1))
+    cells = np.argwhere(table > 0)
+    times = table[tuple(cells.T)]
+    without_one = []
+    for row, column in cells:
+        fewer = table.copy()
+        fewer[row, column] -= 1
+        left, chance = _disagreements(fewer, disagreement)
+        without_one.append(1 - left / chance if chance > 0 else kappa)
+    off = np.array(without_one) - np.average(without_one, weights=times)
+    jackknife = np.sqrt((n - 1) / n * np.sum(times * off**2))
+    return _with_error(kappa, float(max(published, jackknife)), n)
+
+
+def large_sample_error(table: Floats, disagreement: Floats) -> float:
+    """Return kappa's standard error in many photos.
+
+    Parameters
+    ----------
+    table, disagreement
+        As for `kappa_of_table`; not all grades the same.
+
+    References
+    ----------
+    Fleiss, Cohen and Everitt 1969, Psychol. Bull. 72:323.
+    """
+    share = table / table.sum()
+    row, column = share.sum(axis=1), share.sum(axis=0)
+    observed, expected = _disagreements(table, disagreement)
     influence = disagreement - observed / expected * (
         (disagreement @ column)[:, None] + row @ disagreement
     )
     variance = np.sum(share * influence**2) - np.sum(share * influence) ** 2
-    error = np.sqrt(max(variance, 0) / (n - 1)) / expected
-    return _with_error(kappa, float(error), n)
+    return float(np.sqrt(max(variance, 0) / table.sum()) / expected)
+
+
+def _disagreements(table: Floats, disagreement: Floats) -> tuple[float, float]:
+    """Return the mean disagreement, and that of grades put together by chance."""
+    share = table / table.sum()
+    chance = share.sum(axis=1) @ disagreement @ share.sum(axis=0)
+    return float(np.sum(share * disagreement)), float(chance)
 
 
 def fleiss_kappa(grades: Floats) -> Result:

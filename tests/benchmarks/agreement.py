@@ -26,7 +26,7 @@ Row = tuple[str, Any, float]
 Group = Callable[[np.random.Generator], Iterator[Row]]
 
 RATER_BIAS = np.array([0.0, 0.3, -0.3, 0.1])
-N_PHOTOS = 30
+N_PHOTOS, FEW_PHOTOS = 30, 10
 
 
 def grades_of(rng: np.random.Generator, n: int) -> Floats:
@@ -46,14 +46,14 @@ def statistics_of_grades(grades: Floats) -> Iterator[tuple[str, Any]]:
         yield f"Krippendorff's alpha, {scale}", krippendorff_alpha(grades, scale=scale)
 
 
-def grade_group() -> Group:
-    """Return groups that grade; true is what 4000 photos give."""
+def grade_group(n_photos: int) -> Group:
+    """Return groups that grade so many photos; true is what 4000 photos give."""
     many = grades_of(np.random.default_rng(1), 4000)
     truth = {name: result.value for name, result in statistics_of_grades(many)}
 
     def group(rng: np.random.Generator) -> Iterator[Row]:
-        for name, result in statistics_of_grades(grades_of(rng, N_PHOTOS)):
-            yield name, result, truth[name]
+        for name, result in statistics_of_grades(grades_of(rng, n_photos)):
+            yield f"{name}, {n_photos} photos", result, truth[name]
 
     return group
 
@@ -153,7 +153,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     given = parser.parse_args()
     rng = np.random.default_rng(given.seed)
-    groups = (grade_group(), percent_group, gauge_group(0.0), gauge_group(2.0), rater_group)
+    groups = (
+        grade_group(N_PHOTOS),
+        grade_group(FEW_PHOTOS),
+        percent_group,
+        gauge_group(0.0),
+        gauge_group(2.0),
+        rater_group,
+    )
     for group in groups:
         held: dict[str, list[bool]] = {}
         values: dict[str, list[float]] = {}
