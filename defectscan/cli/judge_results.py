@@ -164,8 +164,8 @@ def _instrument(
 
     from defectscan.judging import instrument, instrument_page, wording  # noqa: PLC0415 - slow
     from defectscan.judging.limits import judging_limits  # noqa: PLC0415
+    from defectscan.rater_statistics.estimate import Undefined  # noqa: PLC0415
     from defectscan.workshop.book import open_book  # noqa: PLC0415
-    from defectscan.workshop.estimate import Undefined  # noqa: PLC0415
 
     if repeats is not None:
         shots = instrument.repeats_in(repeats)

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from defectscan.rater_statistics.estimate import Estimate, Result
 from defectscan.report.figures import LETTER, WIDTH, Drawing, Label, Path, circle
 from defectscan.report.wording import number
-from defectscan.workshop.estimate import Estimate, Result
 
 Floats = NDArray[Any]
 Marks = list[Path | Label]

@@ -12,18 +12,18 @@ from numpy.typing import NDArray
 from defectscan import pipeline
 from defectscan.errors import DefectscanError
 from defectscan.imaging.photo import list_photos
-from defectscan.workshop.agreement import krippendorff_alpha
-from defectscan.workshop.book import Book
-from defectscan.workshop.book_entries import Job
-from defectscan.workshop.book_view import view_job
-from defectscan.workshop.estimate import Result, Undefined
-from defectscan.workshop.gauge import GaugeStudy, study_gauge
-from defectscan.workshop.reliability import (
+from defectscan.rater_statistics.agreement import krippendorff_alpha
+from defectscan.rater_statistics.estimate import Result, Undefined
+from defectscan.rater_statistics.gauge import GaugeStudy, study_gauge
+from defectscan.rater_statistics.reliability import (
     IntraclassCorrelation,
     Repeatability,
     intraclass_correlation,
     repeatability,
 )
+from defectscan.workshop.book import Book
+from defectscan.workshop.book_entries import Job
+from defectscan.workshop.book_view import view_job
 
 Floats = NDArray[Any]
 STATES = ("before", "after")

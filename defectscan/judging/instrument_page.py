@@ -10,6 +10,8 @@ from defectscan.judging.instrument import InstrumentResult, Reading
 from defectscan.judging.limits import JudgingLimits, stays_within
 from defectscan.judging.result_blocks import NOTHING, gauge_blocks
 from defectscan.judging.result_record import plain
+from defectscan.rater_statistics.estimate import KOO_LI, Result, Undefined
+from defectscan.rater_statistics.gauge import GaugeStudy
 from defectscan.report.figures import WIDTH, Drawing, Label, Path, circle
 from defectscan.report.page import (
     Block,
@@ -24,8 +26,6 @@ from defectscan.report.page import (
 )
 from defectscan.report.wording import number
 from defectscan.version import __version__
-from defectscan.workshop.estimate import KOO_LI, Result, Undefined
-from defectscan.workshop.gauge import GaugeStudy
 
 FORMAT = "defectscan.instrument/1"
 UNIT = "mm/cm²"

@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from defectscan.rater_statistics.estimate import KOO_LI, LANDIS_KOCH, Estimate, Result
 from defectscan.settings_file import read_settings, wrong_setting
-from defectscan.workshop.estimate import KOO_LI, LANDIS_KOCH, Estimate, Result
 
 FILE = "judging_limits.toml"
 OWN = "the workshop's own limit"

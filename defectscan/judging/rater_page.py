@@ -13,6 +13,7 @@ from defectscan.judging.result_blocks import (
     value_told,
 )
 from defectscan.judging.results import GroupResult, RaterResult
+from defectscan.rater_statistics.estimate import KOO_LI, LANDIS_KOCH, Result, Undefined
 from defectscan.report.page import (
     Block,
     Chart,
@@ -25,7 +26,6 @@ from defectscan.report.page import (
     Tile,
 )
 from defectscan.report.wording import number
-from defectscan.workshop.estimate import KOO_LI, LANDIS_KOCH, Result, Undefined
 
 
 def rater_sections(sheet: Study, index: int) -> list[Section]:

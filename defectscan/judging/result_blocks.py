@@ -15,17 +15,17 @@ from defectscan.judging import wording
 from defectscan.judging.key import KeyedPhoto
 from defectscan.judging.results import GroupResult
 from defectscan.judging.scale import WORDS
-from defectscan.report.page import Block, Plate, Table, Text
-from defectscan.report.pictures import Photo
-from defectscan.report.wording import number
-from defectscan.workshop.estimate import (
+from defectscan.rater_statistics.estimate import (
     DISTINCT_LIMITS,
     GAUGE_LIMITS_PERCENT,
     Result,
     Undefined,
 )
-from defectscan.workshop.gauge import GaugeStudy
-from defectscan.workshop.reliability import LimitsOfAgreement
+from defectscan.rater_statistics.gauge import GaugeStudy
+from defectscan.rater_statistics.reliability import LimitsOfAgreement
+from defectscan.report.page import Block, Plate, Table, Text
+from defectscan.report.pictures import Photo
+from defectscan.report.wording import number
 
 Floats = NDArray[Any]
 NOTHING = "\N{EN DASH}"

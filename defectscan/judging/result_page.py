@@ -20,6 +20,17 @@ from defectscan.judging.result_blocks import (
 )
 from defectscan.judging.results import GroupResult
 from defectscan.judging.scale import Scale
+from defectscan.rater_statistics.agreement import Concordance
+from defectscan.rater_statistics.estimate import (
+    ALPHA_LIMITS,
+    KOO_LI,
+    LANDIS_KOCH,
+    Limits,
+    Result,
+    Undefined,
+)
+from defectscan.rater_statistics.gauge import GaugeStudy
+from defectscan.rater_statistics.reliability import LimitsOfAgreement
 from defectscan.report.page import (
     Block,
     Chapter,
@@ -35,17 +46,6 @@ from defectscan.report.page import (
 )
 from defectscan.report.wording import number
 from defectscan.version import __version__
-from defectscan.workshop.agreement import Concordance
-from defectscan.workshop.estimate import (
-    ALPHA_LIMITS,
-    KOO_LI,
-    LANDIS_KOCH,
-    Limits,
-    Result,
-    Undefined,
-)
-from defectscan.workshop.gauge import GaugeStudy
-from defectscan.workshop.reliability import LimitsOfAgreement
 
 _MOST_SPLITS = 4
 HOW = (

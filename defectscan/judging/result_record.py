@@ -5,8 +5,8 @@ from typing import Any
 
 from defectscan.judging.limits import JudgingLimits
 from defectscan.judging.results import GroupResult
+from defectscan.rater_statistics.estimate import Estimate, Undefined
 from defectscan.version import __version__
-from defectscan.workshop.estimate import Estimate, Undefined
 
 FORMAT = "defectscan.judging/1"
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from defectscan.judging.limits import JudgingLimits, meets_least, stays_within
 from defectscan.judging.scale import SPANS, Scale
 from defectscan.judging.table import GradeTable
-from defectscan.workshop.agreement import (
+from defectscan.rater_statistics.agreement import (
     Concordance,
     cohen_kappa,
     complete,
@@ -17,9 +17,7 @@ from defectscan.workshop.agreement import (
     kendall_w,
     krippendorff_alpha,
 )
-from defectscan.workshop.estimate import Estimate, Result, Undefined
-from defectscan.workshop.gauge import GaugeStudy, study_gauge
-from defectscan.workshop.raters import (
+from defectscan.rater_statistics.errors import (
     Lean,
     Learning,
     RaterErrors,
@@ -30,7 +28,9 @@ from defectscan.workshop.raters import (
     rater_errors,
     splitting_photos,
 )
-from defectscan.workshop.reliability import (
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.gauge import GaugeStudy, study_gauge
+from defectscan.rater_statistics.reliability import (
     IntraclassCorrelation,
     LimitsOfAgreement,
     Repeatability,

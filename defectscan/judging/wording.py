@@ -2,9 +2,9 @@
 
 from defectscan.judging.results import GroupResult, RaterResult
 from defectscan.judging.scale import Scale
+from defectscan.rater_statistics.errors import Lean, Learning
+from defectscan.rater_statistics.estimate import Estimate, Limits, Result, Undefined, judge
 from defectscan.report.wording import number
-from defectscan.workshop.estimate import Estimate, Limits, Result, Undefined, judge
-from defectscan.workshop.raters import Lean, Learning
 
 _MINUS = "\N{MINUS SIGN}"
 

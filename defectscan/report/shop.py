@@ -4,6 +4,7 @@ from datetime import date
 from pathlib import Path
 
 from defectscan.output import check_free, write_whole
+from defectscan.rater_statistics.estimate import Estimate
 from defectscan.report import wording
 from defectscan.report.content import Estimate as ShownEstimate
 from defectscan.report.figures import draw_corrections
@@ -27,7 +28,6 @@ from defectscan.report.wording import typed
 from defectscan.version import __version__
 from defectscan.workshop.book_sheets import to_csv
 from defectscan.workshop.cautions import ORDERS_NOTHING, PROTECTION
-from defectscan.workshop.estimate import Estimate
 from defectscan.workshop.pooling import LEAST_PASSES
 from defectscan.workshop.shop_view import CombinationView, ShopView, shop_record, shop_sheet
 

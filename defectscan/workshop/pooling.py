@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import stdtrit
 
-from defectscan.workshop.estimate import Estimate
+from defectscan.rater_statistics.estimate import Estimate
 from defectscan.workshop.evidence import LogFigure
 
 # Fewer say nothing of how passes differ among themselves.

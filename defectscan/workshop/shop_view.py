@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from itertools import groupby, pairwise
 from typing import Any
 
+from defectscan.rater_statistics.estimate import Estimate
 from defectscan.version import __version__
 from defectscan.workshop.book_entries import Pass
 from defectscan.workshop.book_sheets import Cell, Sheet
 from defectscan.workshop.book_view import JobView, StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable
-from defectscan.workshop.estimate import Estimate
 from defectscan.workshop.evidence import (
     Figure,
     LogFigure,

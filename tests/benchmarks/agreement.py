@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.workshop.agreement import cohen_kappa, fleiss_kappa, krippendorff_alpha
-from defectscan.workshop.gauge import study_gauge
-from defectscan.workshop.raters import leans, learn, rater_errors, splitting_photos
-from defectscan.workshop.reliability import (
+from defectscan.rater_statistics.agreement import cohen_kappa, fleiss_kappa, krippendorff_alpha
+from defectscan.rater_statistics.errors import leans, learn, rater_errors, splitting_photos
+from defectscan.rater_statistics.gauge import study_gauge
+from defectscan.rater_statistics.reliability import (
     intraclass_correlation,
     limits_of_agreement,
     repeatability,

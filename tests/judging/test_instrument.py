@@ -14,13 +14,13 @@ from defectscan.judging.instrument import Reading, Repeat, repeats_in, repeats_o
 from defectscan.judging.instrument_page import compose_instrument, of_instrument
 from defectscan.judging.limits import JudgingLimits
 from defectscan.output import to_json
+from defectscan.rater_statistics.estimate import Estimate, Undefined
+from defectscan.rater_statistics.gauge import GaugeStudy
+from defectscan.rater_statistics.reliability import Repeatability
 from defectscan.report.html import page_html
 from defectscan.report.pdf import page_pdf
 from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Job, Panel, Shot, State
-from defectscan.workshop.estimate import Estimate, Undefined
-from defectscan.workshop.gauge import GaugeStudy
-from defectscan.workshop.reliability import Repeatability
 
 PANELS, CONDITIONS, SHOTS = 12, 3, 3
 

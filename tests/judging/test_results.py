@@ -23,12 +23,12 @@ from defectscan.judging.results import GroupResult, study
 from defectscan.judging.scale import Scale
 from defectscan.judging.table import lay_out
 from defectscan.output import to_json
+from defectscan.rater_statistics.agreement import cohen_kappa, krippendorff_alpha
+from defectscan.rater_statistics.errors import Learning
+from defectscan.rater_statistics.estimate import Estimate, Undefined
+from defectscan.rater_statistics.gauge import GaugeStudy
 from defectscan.report.html import page_html
 from defectscan.report.pdf import page_pdf
-from defectscan.workshop.agreement import cohen_kappa, krippendorff_alpha
-from defectscan.workshop.estimate import Estimate, Undefined
-from defectscan.workshop.gauge import GaugeStudy
-from defectscan.workshop.raters import Learning
 from tests.judging.conftest import HOSTILE_RATER, deck_of, drawn, key_file
 
 

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.workshop.estimate import Estimate, Result, Undefined
-from defectscan.workshop.reliability import NO_SPREAD, sd_estimate
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.reliability import NO_SPREAD, sd_estimate
 
 Floats = NDArray[Any]
 

@@ -9,8 +9,8 @@ import pingouin
 import pytest
 from numpy.typing import NDArray
 
-from defectscan.workshop.estimate import Estimate, Result, Undefined
-from defectscan.workshop.reliability import (
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.reliability import (
     IntraclassCorrelation,
     LimitsOfAgreement,
     Repeatability,

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.workshop.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
 
 Floats = NDArray[Any]
 Weights = Literal["none", "linear", "quadratic"]

@@ -5,8 +5,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.workshop.estimate import Estimate, Result, Undefined
-from defectscan.workshop.raters import (
+from defectscan.rater_statistics.errors import (
     Learning,
     leans,
     learn,
@@ -15,6 +14,7 @@ from defectscan.workshop.raters import (
     rater_errors,
     splitting_photos,
 )
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
 
 Floats = NDArray[np.float64]
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from defectscan.workshop.estimate import GAUGE_LIMITS_PERCENT, Estimate, Undefined, judge
-from defectscan.workshop.gauge import GaugeStudy, study_gauge
+from defectscan.rater_statistics.estimate import GAUGE_LIMITS_PERCENT, Estimate, Undefined, judge
+from defectscan.rater_statistics.gauge import GaugeStudy, study_gauge
 
 Floats = NDArray[np.float64]
 

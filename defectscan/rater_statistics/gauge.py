@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.workshop.estimate import Estimate, Result, Undefined
-from defectscan.workshop.reliability import sd_estimate
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.reliability import sd_estimate
 
 Floats = NDArray[Any]
 

@@ -3,7 +3,7 @@
 import pytest
 
 from defectscan.errors import DefectscanError
-from defectscan.workshop.estimate import (
+from defectscan.rater_statistics.estimate import (
     ALPHA_LIMITS,
     DISTINCT_LIMITS,
     GAUGE_LIMITS_PERCENT,

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.workshop.agreement import complete
-from defectscan.workshop.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.agreement import complete
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
 
 Floats = NDArray[Any]
 

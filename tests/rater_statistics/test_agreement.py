@@ -8,7 +8,7 @@ from scipy import stats
 from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.inter_rater import fleiss_kappa as reference_fleiss
 
-from defectscan.workshop.agreement import (
+from defectscan.rater_statistics.agreement import (
     Concordance,
     Scale,
     Weights,
@@ -19,7 +19,7 @@ from defectscan.workshop.agreement import (
     krippendorff_alpha,
     large_sample_error,
 )
-from defectscan.workshop.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
 
 Floats = NDArray[np.float64]
 NAN = np.nan

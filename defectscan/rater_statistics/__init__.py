@@ -1,0 +1,1 @@
+"""How alike raters judge: agreement, reliability, gauge studies, errors, on plain arrays."""
