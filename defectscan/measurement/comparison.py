@@ -90,8 +90,9 @@ def correct(
 def fates(before: Shot, after: Shot, homography: Floats) -> tuple[list[Fate], list[Fate]]:
     """Return what became of the lines before, and where the lines after come from.
 
-    A line that is missing in the other photo is gone only if that photo's lamp would have shown
-    it there; otherwise nobody knows.
+    Only a line that the other photo's lamp would show can be told to be gone or to be left. One
+    that is found there by luck, at the edge of what its lamp shows, is left out as those are that
+    are missing there: or more would seem to be left than is.
 
     Parameters
     ----------
@@ -128,8 +129,8 @@ def _fate(
     share_matched, share_due = lines.total(matched * 1.0) / n, lines.total(due * 1.0) / n
     result = []
     for is_matched, is_due in zip(share_matched > 0.25, share_due > SURE_SHARE / 2, strict=True):
-        if is_matched:
-            result.append(Fate.REMAINING)
+        if is_due:
+            result.append(Fate.REMAINING if is_matched else missing)
         else:
-            result.append(missing if is_due else Fate.UNKNOWN)
+            result.append(Fate.UNKNOWN)
     return result

@@ -146,6 +146,13 @@ def test_fates_of_lines() -> None:
     assert fates(one, one, STILL) == ([Fate.REMAINING] * 3, [Fate.REMAINING] * 3)
 
 
+def test_a_line_found_by_luck_is_not_counted_as_left() -> None:
+    out = CENTRE + np.array([[60.0, 0], [78, 0]])  # no lamp here shows what runs outwards
+    both = shot_of(straight_lines([tuple(out.ravel())]), ZONE, CIRCLES)
+    assert both.lines.n == 1
+    assert fates(both, both, STILL) == ([Fate.UNKNOWN], [Fate.UNKNOWN])
+
+
 def test_fates_in_a_moved_frame() -> None:
     before = some_lines((100, 10), (150, 120), (200, 240))
     there = carried(before, np.linalg.inv(MOVE))
