@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +42,7 @@ from tests.workshop.postgresql_server import (
 )
 
 LONGEST_S = 0.4
+OF_ONE_JOB = ("next --job 1", "report --job 1 --no-pictures --force --out")
 
 
 def kill_writers(folder: Path, n_kills: int, rng: np.random.Generator) -> None:
@@ -83,37 +84,42 @@ def _tell(out: int, uid: str) -> None:
 
 def time_a_large_book(folder: Path, n_jobs: int, *, server: str | None = None) -> None:
     """Fill a book with jobs of twenty shots each, and time what is asked of it most."""
+    urls = {}
+    if server is not None:
+        urls = {part: create_database(server, part) for part in ("small", "large")}
 
-    def start(name: str) -> Path:
-        if server is not None:
-            os.environ[URL_VARIABLE] = create_database(server, name)
-        return folder / name
+    def place(part: str) -> Path:
+        if urls:
+            os.environ[URL_VARIABLE] = urls[part]
+        return folder / part
 
-    with open_book(start("small"), create=True) as book:
+    with open_book(place("small"), create=True) as book:
         _fill(book, 1)
         print(f"one job of a book with 1 job:        {_seconds(lambda: _one_job(book))}")
     started = time.perf_counter()
-    with open_book(start("large"), create=True, who="benchmark") as book:
+    with open_book(place("large"), create=True, who="benchmark") as book:
         _fill(book, n_jobs)
         print(f"entered in {time.perf_counter() - started:.0f} s")
         n_shots = sum(job.n_shots for job in book.jobs())
         print(f"list of {n_jobs} jobs and {n_shots} shots: {_seconds(book.jobs)}")
         print(f"one job of that book:                {_seconds(lambda: _one_job(book))}")
+    # What a command says of one job takes as long in a large book as in a small one.
+    for part in ("small", "large"):
+        _time_commands(place(part), OF_ONE_JOB)
+    _time_commands(place("large"), ("list", "list --all", "report --all --force --out"))
+
+
+def _time_commands(book: Path, commands: Sequence[str]) -> None:
     code = "from defectscan.cli.main import run; run()"
-    for words in (
-        "list",
-        "list --all",
-        "next --job 1",
-        "report --job 1 --no-pictures --force --out",
-        "report --all --force --out",
-    ):
+    for words in commands:
         options = words.split()
-        out = [str(folder / "out")] if options[-1] == "--out" else []
-        call = [sys.executable, "-c", code, "job", *options, *out, "--book", folder / "large"]
+        out = [str(book.with_name("out"))] if options[-1] == "--out" else []
+        call = [sys.executable, "-c", code, "job", *options, *out, "--book", book]
         told = _seconds(
             lambda call=call: subprocess.run(call, check=True, stdout=subprocess.DEVNULL)
         )
-        print(f"defectscan job {words.removesuffix(' --force --out')}, whole process: {told}")
+        command = words.removesuffix(" --force --out")
+        print(f"defectscan job {command}, {book.name} book, whole process: {told}", flush=True)
 
 
 def _fill(book: Book, n_jobs: int) -> None:
