@@ -10,6 +10,7 @@ sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
 import accuracy
 import clips
+import figures
 import groove_free
 import ridge_filters
 import scaling
@@ -89,3 +90,22 @@ def test_scaling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (shot,) = scenes.draw_case(8, states=1).before
     with Image.open(scaling.photo_of(shot, tmp_path / "large.jpg", megapixels=2.0)) as image:
         assert image.width * image.height == pytest.approx(2e6, rel=0.01)
+
+
+def test_all_figures_in_one_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for _, script, _ in figures.RUNS:
+        assert (Path(figures.__file__).parent / script).is_file()
+    monkeypatch.setattr(
+        figures, "RUNS", (("card", "card.py", "--draws 2"), ("other", "none.py", ""))
+    )
+    monkeypatch.setattr(sys, "argv", ["figures.py", "card", "--folder", str(tmp_path)])
+    figures.main()
+    told = capsys.readouterr().out
+    assert "## card: python tests/benchmarks/card.py --draws 2 (0 min)" in told
+    assert "FAILED" not in told
+    assert (tmp_path / "figures.txt").read_text(encoding="utf-8") == told
+    monkeypatch.setattr(sys, "argv", ["figures.py", "cart"])
+    with pytest.raises(SystemExit):
+        figures.main()
