@@ -11,8 +11,9 @@ from defectscan.errors import DefectscanError
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
-# Each works on a photo of its own, and needs some hundred megabytes for it.
-MOST_WORKERS = 8
+# Each works on a photo of its own; one of 48 megapixels needs 300 MB, and all together no more
+# than 2 GB.
+MOST_WORKERS = 6
 WORKERS = max(1, min(os.cpu_count() or 1, MOST_WORKERS))
 
 
