@@ -69,6 +69,13 @@ class Flag(Doubt):
         ),
         "Set the camera's sharpness to normal, alike before and after.",
     )
+    CLIP = (
+        (
+            "Frames of a clip are compressed, which wipes out the faintest lines; the interval "
+            "reckons with it."
+        ),
+        "Film in the camera's best quality; for the surest figures take photos.",
+    )
     ZOOMED = (
         "Digital zoom has enlarged this photo beyond what the lens saw.",
         "Go nearer instead of zooming, or keep to the lens's own steps.",

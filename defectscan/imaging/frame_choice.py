@@ -86,7 +86,7 @@ def _worth(
     detail = np.array([one.detail for one in glimpses])
     near = np.abs(time[:, None] - time[None]) <= _NEAR_S
     # What is sharp depends on what there is to see, so neighbours are compared.
-    sharp = detail / np.max(np.where(near, detail[None], 0), axis=1)
+    sharp = detail / np.maximum(np.max(np.where(near, detail[None], 0), axis=1), 1e-12)
     speed = np.zeros(len(time))
     if len(time) > 1:
         step = np.linalg.norm(np.diff(place, axis=0), axis=-1) / np.maximum(np.diff(time), 1e-3)

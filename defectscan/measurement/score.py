@@ -70,6 +70,8 @@ class Count:
         Whether lines thin out further off than the zone reaches.
     spread
         Relative standard deviation that is common to all lines.
+    model_sd
+        Relative standard deviation that each state has of its own beyond counting.
     """
 
     share: Floats
@@ -81,6 +83,7 @@ class Count:
     crowding: float
     thinned: bool
     spread: float
+    model_sd: float = MODEL_SD
 
     @property
     def density(self) -> float:
@@ -267,7 +270,7 @@ def resample(count: Count, weights: Floats, rng: np.random.Generator) -> tuple[F
     """
     low = weights @ (count.share - count.false)
     high = low + count.typical * rng.exponential(size=N_RESAMPLES)
-    model = np.exp(rng.normal(0, MODEL_SD, N_RESAMPLES))
+    model = np.exp(rng.normal(0, count.model_sd, N_RESAMPLES))
     return np.maximum(low, 0) * model, np.maximum(high, 0) * model
 
 

@@ -24,6 +24,8 @@ Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 CROWDED_SHARE = 0.1
+# In place of score.MODEL_SD, for what compression takes; set on ten rendered pairs of clips.
+CLIP_MODEL_SD = 0.08
 SCALE_STEP_PX = 32
 GRADE_LIMITS_MM_PER_CM2 = (2.0, 10.0, 30.0, 80.0, 200.0)
 
@@ -155,6 +157,9 @@ def score_state(
         replace(s, shot=c, scratches=d) for s, c, d in zip(shots, counted, scratches, strict=True)
     ]
     count, pooled = count_both_ways(counted, thinning=thinning)
+    of_clip = any(shot.photo.frame is not None for shot in shots)
+    if of_clip:
+        count, pooled = (replace(one, model_sd=CLIP_MODEL_SD) for one in (count, pooled))
     direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
@@ -176,21 +181,15 @@ def score_state(
     )
     limit = scoring.detection_limit(count)
     has_scale = shots[0].shot.mm_per_px is not None
-    flags = [flag for shot in shots for flag in shot.flags]
+    flags = [flag for shot in shots for flag in shot.flags] + _doubts(
+        count, of_clip=of_clip, as_seen=as_seen
+    )
     if set_aside:
         flags.append(Flag.SET_ASIDE)
     if not has_scale:
         flags.append(Flag.NO_SCALE)
     if line_density.value <= limit:
         flags.append(Flag.BELOW_LIMIT)
-    if count.exposure_shares.min() < scoring.LEAST_EXPOSURE_SHARE and not as_seen:
-        flags.append(Flag.DIRECTIONS_MISSING)
-    if count.crowding > CROWDED_SHARE:
-        flags.append(Flag.CROWDED)
-    if count.thinned:
-        flags.append(Flag.SHALLOW_WALLS)
-    if _uneven(count) and not as_seen:
-        flags.append(Flag.UNEVEN_DIRECTIONS)
     return PanelScore(
         line_density=line_density,
         detection_limit=limit,
@@ -212,6 +211,19 @@ def score_state(
         set_aside=set_aside,
         frames=() if to_frame is None else tuple(to_frame),
     )
+
+
+def _doubts(count: Count, *, of_clip: bool, as_seen: bool) -> list[Flag]:
+    """Return what makes a count doubtful."""
+    doubts = {
+        Flag.CLIP: of_clip,
+        Flag.DIRECTIONS_MISSING: not as_seen
+        and bool(count.exposure_shares.min() < scoring.LEAST_EXPOSURE_SHARE),
+        Flag.CROWDED: count.crowding > CROWDED_SHARE,
+        Flag.SHALLOW_WALLS: count.thinned,
+        Flag.UNEVEN_DIRECTIONS: not as_seen and _uneven(count),
+    }
+    return [flag for flag, found in doubts.items() if found]
 
 
 def _in_scale(shot: MeasuredShot, to_frame: Floats | None) -> MeasuredShot:

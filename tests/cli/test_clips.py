@@ -23,7 +23,9 @@ def test_score_names_the_clip_and_its_frames(clip: Path, run: Run, tmp_path: Pat
     record = tmp_path / "score.json"
     told = run("score", clip, "--mm-per-px", "0.2", "--json", record)
     assert (told.status, told.err) == (0, "")
-    shots = json.loads(record.read_text())["shots"]
+    told = json.loads(record.read_text())
+    assert "clip" in [flag["name"] for flag in told["flags"]]
+    shots = told["shots"]
     assert [shot["file"] for shot in shots] == ["door.mp4"] * 3
     indices = [shot["frame"]["index"] for shot in shots]
     assert [index // 40 for index in indices] == [0, 1, 2]

@@ -292,6 +292,15 @@ def test_steep_walls_are_told_by_many_lines() -> None:
     )
 
 
+def test_what_a_state_has_of_its_own_widens_its_interval() -> None:
+    count = counted(*(strewn(seed) for seed in range(8)))
+    usual, wide = (
+        interval(replace(count, model_sd=sd), np.random.default_rng(0)) for sd in (0.05, 0.2)
+    )
+    assert usual.value == wide.value
+    assert (wide.high - wide.low) > 1.5 * (usual.high - usual.low)
+
+
 def test_no_lines_leave_the_usual_thinning() -> None:
     usual = fit_thinning([shot_of(no_lines(), ZONE, ELLIPSES)])
     assert 0.2 * SHAPE[1] < usual.px < 5 * SHAPE[1]
