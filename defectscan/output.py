@@ -37,7 +37,7 @@ def check_free(paths: Iterable[str | os.PathLike[str]], *, force: bool) -> None:
     for path in map(_target, paths):
         if path in seen:
             raise DefectscanError(
-                f"{_shown(path)} is named for two outputs",
+                f"{on_one_line(path)} is named for two outputs",
                 allowed="each output needs a file of its own",
                 remedy="choose another name for one of them",
             )
@@ -49,7 +49,7 @@ def check_free(paths: Iterable[str | os.PathLike[str]], *, force: bool) -> None:
         except OSError as error:
             raise not_written(path, error.strerror or str(error)) from error
         if not is_open:
-            raise not_written(path, f"{_shown(folder)} is not a folder that can be written to")
+            raise not_written(path, f"{on_one_line(folder)} is not a folder that can be written to")
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes, *, force: bool) -> None:
@@ -159,7 +159,7 @@ def _check_target(path: Path, *, force: bool) -> None:
         raise not_written(path, "it is there and is not a regular file")
     if not force:
         raise OutputExistsError(
-            f"{_shown(path)} is there already",
+            f"{on_one_line(path)} is there already",
             allowed="nothing is written over without --force",
             remedy="choose another name or give --force",
         )
@@ -168,11 +168,12 @@ def _check_target(path: Path, *, force: bool) -> None:
 def not_written(path: Path, reason: str) -> DefectscanError:
     """Word the error that a file cannot be written."""
     return DefectscanError(
-        f"{_shown(path)} cannot be written ({reason})",
+        f"{on_one_line(path)} cannot be written ({reason})",
         allowed="a file in a folder that can be written to is needed",
         remedy="choose another place",
     )
 
 
-def _shown(path: Path) -> str:
-    return str(path) if str(path).isprintable() else repr(str(path))
+def on_one_line(text: str | Path) -> str:
+    """Return a text as it stands or, where it cannot be printed so, as Python writes it."""
+    return str(text) if str(text).isprintable() else repr(str(text))

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from defectscan.errors import DefectscanError
+from defectscan.output import on_one_line
 
 # More than a few lines may take gigabytes to parse: a dotted name of n parts, n² words.
 _MOST_BYTES = 10_000
@@ -57,5 +58,5 @@ def _remedy(path: Path) -> str:
 
 
 def _shown(text: str) -> str:
-    text = text if text.isprintable() else repr(text)
+    text = on_one_line(text)
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"

@@ -89,7 +89,7 @@ def check(
                 write_whole(out / name, told.picture, force=force or name in kept)
                 done = {"record": told.record, "words": told.words}
                 kept.keep(name, {"sha256": told.record["sha256"], **done})
-    like_name = None if before is None or like is None else like.name
+    like_name = None if before is None else before.photo.path.name
     head = {"format": "defectscan.check/1", "version": __version__, "like": like_name}
     text = to_json({**head, "photos": records})
     if out is not None and kept is not None:

@@ -40,7 +40,7 @@ def compare(
     from defectscan.states import n_steps  # noqa: PLC0415
 
     check_free([*json_file(json), *([out / n for n in record.files()] if out else [])], force=force)
-    load_ahead("scipy.spatial", "scipy.special", *(["defectscan.report.assemble"] if out else []))
+    load_ahead(report=out is not None)
     with progress_bar(n_steps([before, after]) + 2) as step:
         result = pipeline.compare(
             before,

@@ -60,8 +60,11 @@ def progress_bar(total: int) -> Iterator[Callable[[str], None]]:
         yield step
 
 
-def load_ahead(*modules: str) -> None:
-    """Import slow modules beside the work that comes before they are needed."""
+def load_ahead(*, report: bool) -> None:
+    """Import what measuring, and a report of it, need later beside the reading of the photos."""
+    modules = ["scipy.spatial", "scipy.special"]
+    if report:
+        modules.append("defectscan.report.assemble")
     threading.Thread(
         target=lambda: [importlib.import_module(name) for name in modules], daemon=True
     ).start()

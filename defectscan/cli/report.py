@@ -18,7 +18,7 @@ def report(
 ) -> None:
     """Compare before and after of every panel of a job, and write one report."""
     from defectscan import jobs  # noqa: PLC0415 - heavy
-    from defectscan.output import check_free  # noqa: PLC0415
+    from defectscan.output import check_free, on_one_line  # noqa: PLC0415
     from defectscan.report import assemble, record  # noqa: PLC0415
 
     job = jobs.read_job(folder)
@@ -38,12 +38,8 @@ def report(
             typer.echo(f"{part.title}\n{part.words}\n")
     if any(part.panel for part in parts):
         typer.echo(f"Report: {out / record.FILES[0]}")
-    errors = [f"{_on_one_line(part.title)}: {part.error}" for part in parts if part.error]
+    errors = [f"{on_one_line(part.title)}: {part.error}" for part in parts if part.error]
     for line in errors:
         typer.echo(line, err=True)
     if errors:
         raise typer.Exit(1)
-
-
-def _on_one_line(title: str) -> str:
-    return title if title.isprintable() else repr(title)

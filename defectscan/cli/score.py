@@ -49,7 +49,7 @@ def score(
 
     targets = json_file(json) + ([lines] if lines else [])
     check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
-    load_ahead("scipy.spatial", "scipy.special", *(["defectscan.report.assemble"] if out else []))
+    load_ahead(report=out is not None)
     with progress_bar(n_steps([photos]) + 2) as step:
         result = pipeline.score(
             photos, mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, seed=seed, progress=step

@@ -1,5 +1,7 @@
 """Register shots of one state by the scale card that lies still in them."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +11,6 @@ from defectscan.imaging.panel_motion import project
 from defectscan.imaging.registration import (
     MAX_UNCERTAINTY_PX,
     MIN_OVERLAP,
-    PanelMap,
     Registration,
 )
 
@@ -53,7 +54,8 @@ def register_by_card(before: Card, after: Card, *, shape: tuple[int, int]) -> Re
     shared_px2, _ = cv2.intersectConvexConvex(frame.astype(np.float32), there.astype(np.float32))
     overlap = float(shared_px2) / (width * height)
     registered = uncertainty_px <= MAX_UNCERTAINTY_PX and overlap >= MIN_OVERLAP
-    return Registration(
+    return replace(
+        Registration.same(),
         registered=registered,
         reason="rests on the scale card, taken to have lain still"
         if registered
@@ -63,14 +65,7 @@ def register_by_card(before: Card, after: Card, *, shape: tuple[int, int]) -> Re
         residual_px=float(np.hypot(before.residual_px, after.residual_px)),
         held_out_px=float("nan"),
         uncertainty_px=uncertainty_px,
-        bend_px=0.0,
         overlap=overlap,
-        n_specks=0,
-        n_edge_pieces=0,
-        n_specks_needed=0,
         edges_found=0.0,
-        turned_deg=0,
-        panel_map=PanelMap(
-            homography=homography, bend_px=np.zeros((2, 3)), middle_px=np.zeros(2), half_px=1.0
-        ),
+        panel_map=replace(Registration.same().panel_map, homography=homography),
     )

@@ -15,6 +15,7 @@ from typing import Any
 from defectscan.errors import DefectscanError
 from defectscan.judging.key import DeckKey
 from defectscan.judging.scale import SPANS, Scale
+from defectscan.output import on_one_line
 
 FORMAT = "defectscan.grades/1"
 COLUMNS = ("rater", "date", "photo", "grade")
@@ -103,7 +104,11 @@ def read_grades(path: Path, key: DeckKey, *, partial: bool = False) -> list[Sess
         for session in sessions:
             missing = [n for n in range(1, len(key.cards) + 1) if n not in session.grades]
             if missing and not problems.told:
-                who = f"{_shown(session.rater)}, {session.graded_on}: " if len(sessions) > 1 else ""
+                who = (
+                    f"{on_one_line(session.rater)}, {session.graded_on}: "
+                    if len(sessions) > 1
+                    else ""
+                )
                 problems.told.append(f"{who}no grade for {_listed(missing)}")
     if problems.told:
         told, more = problems.told[:_MOST_TOLD], len(problems.told) - _MOST_TOLD
@@ -290,10 +295,6 @@ def _listed(numbers: Iterable[int]) -> str:
     more = len(told) - len(some)
     photos = "photo " if len(told) == 1 else "photos "
     return photos + ", ".join(some) + (f" and {more} more" if more else "")
-
-
-def _shown(text: str) -> str:
-    return text if text.isprintable() else repr(text)
 
 
 def _digest(text: str) -> str:

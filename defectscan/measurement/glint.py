@@ -155,7 +155,7 @@ def fit_glint(
     line_px = weight.sum() / max(len(np.unique(lines.line[far])), 1)
     limit = np.inf
     # The rounds differ in the coefficients alone.
-    seen = _Seen.of(_design(points, glint), tangent, weight)
+    seen = _Points.of(_design(points, glint), tangent, weight)
     for number in range(ROUNDS):
         along, size = seen.u_px(glint), seen.tilt_px(glint)
         # Narrow the gate step by step from 45 degrees down to glints alone.
@@ -179,7 +179,7 @@ def fit_glint(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Seen:
+class _Points:
     """What m points of lines say of the coefficients.
 
     Attributes
@@ -197,13 +197,13 @@ class _Seen:
     weight: Floats
 
     @staticmethod
-    def of(design: Floats, tangent: Floats, weight: Floats) -> "_Seen":
+    def of(design: Floats, tangent: Floats, weight: Floats) -> "_Points":
         to_tilt = np.ascontiguousarray(np.moveaxis(design, 1, 0))
         to_u = to_tilt[0] * tangent[:, :1] + to_tilt[1] * tangent[:, 1:]
-        return _Seen(to_tilt=to_tilt, to_u=to_u, weight=weight)
+        return _Points(to_tilt=to_tilt, to_u=to_u, weight=weight)
 
-    def where(self, chosen: NDArray[np.bool_]) -> "_Seen":
-        return _Seen(
+    def where(self, chosen: NDArray[np.bool_]) -> "_Points":
+        return _Points(
             to_tilt=self.to_tilt[:, chosen], to_u=self.to_u[chosen], weight=self.weight[chosen]
         )
 
@@ -266,7 +266,7 @@ _USUAL_CUBIC_LIKE = 0.04
 _WITHOUT_OFFSET = np.array([0, 0, 1, 1, 1, 1, 1, 1, 1], dtype=np.float64)
 
 
-def _solve(glint: Glint, seen: _Seen, hold: float, start: Glint) -> Glint:
+def _solve(glint: Glint, seen: _Points, hold: float, start: Glint) -> Glint:
     weight = seen.weight[:, None]
     spread = seen.to_u.T @ (weight * seen.to_u)
     size = sum(part.T @ (weight * part) for part in seen.to_tilt)
