@@ -1,6 +1,5 @@
 """The `defectscan` command. Only here errors turn into a line and an exit status."""
 
-import os
 import sys
 
 import typer
@@ -10,14 +9,13 @@ from defectscan.cli.check import check
 from defectscan.cli.compare import compare
 from defectscan.cli.job_report import job
 from defectscan.cli.judge_results import judge
+from defectscan.cli.process import set_up
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score
 from defectscan.cli.split import split
 from defectscan.errors import DefectscanError
 from defectscan.version import __version__
-
-SWITCH_INTERVAL_S = 2e-4
 
 app = typer.Typer(
     name="defectscan",
@@ -59,10 +57,7 @@ def about(
 
 def run() -> None:
     """Run the command; a photo that cannot be measured gives one line and exit status 1."""
-    # Photos are measured side by side: threads within a matrix product would only be in the way.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # They wait for the interpreter between calls of compiled code, and modules load beside them.
-    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    set_up()
     try:
         app()
     except DefectscanError as error:

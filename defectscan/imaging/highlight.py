@@ -69,7 +69,13 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
             return ()
         bright = luminance > 0.5 * top
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
-    spots = cv2.morphologyEx(bright.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    # Little of a picture is bright: with a rim for the disc, the rest need not be gone through.
+    from_x, from_y, n_columns, n_rows = cv2.boundingRect(bright.view(np.uint8))
+    from_x, from_y, to_x, to_y = (
+        max(from_x - 8, 0), max(from_y - 8, 0), from_x + n_columns + 8, from_y + n_rows + 8,
+    )  # fmt: skip
+    part = bright.view(np.uint8)[from_y:to_y, from_x:to_x]
+    spots = cv2.morphologyEx(part, cv2.MORPH_OPEN, disc)
     n, label, stats, middles = cv2.connectedComponentsWithStats(spots, connectivity=8)
     found: list[Highlight] = []
     clear: list[Highlight] = []
@@ -78,11 +84,14 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         if area < np.pi * LEAST_RADIUS_PX**2:
             continue
         inside = label[top_row : top_row + height, left : left + width] == number
-        x, y = (float(v) for v in middles[number])
+        x, y = (float(v) for v in middles[number] + (from_x, from_y))
+        left, top_row = left + from_x, top_row + from_y
         radius = float(np.sqrt(area / np.pi))
         roundness = _roundness(inside)
+        if roundness < LEAST_ROUNDNESS:
+            continue
         glows = _glow(luminance, x, y, radius) >= LEAST_GLOW
-        if roundness < LEAST_ROUNDNESS or not (roundness >= ROUND or glows):
+        if not (roundness >= ROUND or glows):
             continue
         rows, columns = luminance.shape
         cut = (
@@ -139,8 +148,9 @@ def _rings(luminance: Image, x: float, y: float, reach: float) -> tuple[Image, I
     """Return the distances from (x, y) and the luminance in a square window round it."""
     left, top = max(int(x - reach), 0), max(int(y - reach), 0)
     part = luminance[top : int(y + reach) + 1, left : int(x + reach) + 1]
-    yy, xx = np.mgrid[top : top + part.shape[0], left : left + part.shape[1]]
-    return np.hypot(xx - x, yy - y).astype(np.float32), part
+    off_x = np.arange(left, left + part.shape[1]) - x
+    off_y = np.arange(top, top + part.shape[0]) - y
+    return np.hypot(off_x.astype(np.float32), off_y.astype(np.float32)[:, None]), part
 
 
 def _bloom_px(luminance: Image, x: float, y: float, radius: float) -> float:

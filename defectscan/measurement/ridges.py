@@ -17,7 +17,7 @@ REACH_PX = 4.5
 LEAST_NOISE = 2e-4
 GLARING = 1.0
 GLARE_PX = 25
-STRIP_ROWS = 256
+STRIP_ROWS = 240
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,33 +138,43 @@ def filter_bank(image: Image, kernels: Sequence[Image]) -> Iterator[tuple[slice,
     """
     half = len(kernels[0]) // 2
     height, width = image.shape
-    n_rows = min(cv2.getOptimalDFTSize(STRIP_ROWS), cv2.getOptimalDFTSize(height + 2 * half))
-    n_columns = cv2.getOptimalDFTSize(width + 2 * half)
+    n_rows = min(STRIP_ROWS, _transform_size(height + 2 * half))
+    n_columns = _transform_size(width + 2 * half)
     step = n_rows - 2 * half
     n_strips = -(-height // step)
     below, right = n_strips * step - height + half, n_columns - width - half
     padded = cv2.copyMakeBorder(image, half, below, half, right, cv2.BORDER_REFLECT_101)
-    place = np.arange(-half, half + 1)
-    down = 2 * np.pi / n_rows * np.outer(np.arange(n_rows), place)
-    across = 2 * np.pi / n_columns * np.outer(place, np.arange(n_columns // 2 + 1))
-    cos_down, sin_down, cos_across, sin_across = (
-        wave(phase).astype(np.float32) for phase in (down, across) for wave in (np.cos, np.sin)
-    )
-    transforms = [
-        cos_down @ (kernel @ cos_across) - sin_down @ (kernel @ sin_across) for kernel in kernels
-    ]
+    transforms = [_transform(kernel, (n_rows, n_columns)) for kernel in kernels]
     # Into the same memory each time: fresh pages would cost as much as the transforms.
-    answer: Image = np.empty((n_rows, n_columns), np.float32)
-    spectrum: Image = np.empty((n_rows, across.shape[1]), np.complex64)
-    product, columns = np.empty_like(spectrum), np.empty_like(spectrum)
+    spectrum, product, answer = (np.empty((n_rows, n_columns), np.float32) for _ in range(3))
     for top in range(0, height, step):
-        np.fft.rfft2(padded[top : top + n_rows], out=spectrum)
+        cv2.dft(padded[top : top + n_rows], spectrum)
         rows = slice(top, min(top + step, height))
         for index, transform in enumerate(transforms):
             np.multiply(spectrum, transform, out=product)
-            np.fft.ifft(product, axis=0, out=columns)
-            np.fft.irfft(columns, n=n_columns, axis=1, out=answer)
+            cv2.idft(product, answer, cv2.DFT_SCALE)
             yield rows, index, answer[half:][: rows.stop - top, half : half + width]
+
+
+def _transform_size(least: int) -> int:
+    """Return an even size that is transformed quickly."""
+    return 16 * cv2.getOptimalDFTSize(-(-least // 16))
+
+
+def _transform(kernel: Image, shape: tuple[int, int]) -> Image:
+    """Return the factors of a kernel, the same when turned by half a turn, on a spectrum.
+
+    In OpenCV's packing of a real picture's spectrum, of even sides: pairs of a real and an
+    imaginary part stand side by side, in the first and last column one below the other. The
+    kernel's own spectrum is real, and its real part is a factor on both.
+    """
+    centred = np.zeros(shape, np.float32)
+    side = len(kernel)
+    centred[:side, :side] = kernel
+    spectrum: Image = cv2.dft(np.roll(centred, (-(side // 2), -(side // 2)), axis=(0, 1)))
+    spectrum[:, 2::2] = spectrum[:, 1:-1:2]
+    spectrum[2::2, [0, -1]] = spectrum[1:-1:2, [0, -1]]
+    return spectrum
 
 
 def _curvature(relative: Image) -> tuple[Image, Image, Image]:
@@ -189,10 +199,12 @@ def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
     height, width = answer.shape
     rows, columns = -(-height // tile_px), -(-width // tile_px)
     # Every third pixel each way, tile by tile: noise is correlated over about as much.
-    step = 3
-    thin = np.full((rows * tile_px, columns * tile_px), np.nan, dtype=np.float32)
-    thin[:height, :width] = np.where(measured, answer, np.nan)
-    tiles = thin.reshape(rows, tile_px, columns, tile_px)[:, 1::step, :, 1::step]
+    inside = np.arange(1, tile_px, 3)
+    y, x = ((tile_px * np.arange(n)[:, None] + inside).ravel() for n in (rows, columns))
+    places = np.ix_(y[y < height], x[x < width])
+    thin = np.full((len(y), len(x)), np.nan, dtype=np.float32)
+    thin[: len(places[0]), : places[1].size] = np.where(measured[places], answer[places], np.nan)
+    tiles = thin.reshape(rows, len(inside), columns, len(inside))
     tiles = np.sort(tiles.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=-1)
     seen = np.sum(np.isfinite(tiles), axis=-1)
     tail, middle, half = (
