@@ -83,6 +83,7 @@ def test_speed(tmp_path: Path) -> None:
 
 def test_scaling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert scaling.growth((1, 10), (2, 20)) == pytest.approx(1)
+    assert scaling.growth((1, 2, 10), (7, 2, 10)) == pytest.approx(1)
     monkeypatch.setattr(scaling, "TIMES", 1)
     line = scaling.by_shots(tmp_path, (1, 2))
     assert line.startswith("score by shots: 1: ")
