@@ -18,6 +18,10 @@ RIVAL_AREA_SHARE = 0.2
 CLEAR_AREA_SHARE = 0.02
 CLEAR_RADIUS_PX = 7.0
 STANDS_OUT = 6.0
+# A blown-out spot stays flat to its rim when the photo is darkened; a hump of light is not.
+DIM_FROM = 0.9
+FLAT_FROM = 0.97
+LEAST_FLAT_SHARE = 0.7
 WHITE = 0.9
 LEAST_GLOW = 1.25
 
@@ -61,13 +65,13 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
     clipped
         Where the sensor was full, same shape.
     """
-    bright = clipped & (luminance > WHITE)
+    bright, full, dim = clipped & (luminance > WHITE), 1.0, False
     if bright.sum() < np.pi * LEAST_RADIUS_PX**2:
-        # Exposed for the highlight itself: it is then merely the brightest spot by far.
-        top = float(luminance.max())
-        if top < STANDS_OUT * float(np.median(luminance)):
-            return ()
-        bright = luminance > 0.5 * top
+        # Exposed for the highlight itself: it is then merely the brightest spot by far. Where it
+        # is not, as in a photo darkened since, only what is flat, round and glows will do.
+        full = float(luminance.max())
+        dim = full < STANDS_OUT * float(np.median(luminance))
+        bright = luminance > (DIM_FROM if dim else 0.5) * full
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
     # Little of a picture is bright: with a rim for the disc, the rest need not be gone through.
     from_x, from_y, n_columns, n_rows = cv2.boundingRect(bright.view(np.uint8))
@@ -90,6 +94,9 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         roundness = _roundness(inside)
         if roundness < LEAST_ROUNDNESS:
             continue
+        own = luminance[top_row : top_row + height, left : left + width][inside]
+        if dim and np.mean(own > FLAT_FROM * full) < LEAST_FLAT_SHARE:
+            continue
         glows = _glow(luminance, x, y, radius) >= LEAST_GLOW
         if not (roundness >= ROUND or glows):
             continue
@@ -99,7 +106,7 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         )
         spot = Highlight(
             x_px=x, y_px=y, radius_px=radius, area_px=area, cut=cut,
-            bloom_px=_bloom_px(luminance, x, y, radius),
+            bloom_px=_bloom_px(luminance, x, y, radius, fallen=0.6 * full),
         )  # fmt: skip
         found.append(spot)
         if roundness >= ROUND and glows:
@@ -111,7 +118,7 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         for spot in clear
         if spot.radius_px >= CLEAR_RADIUS_PX or spot.area_px >= CLEAR_AREA_SHARE * found[0].area_px
     ]
-    found = sorted(clear, key=lambda spot: -spot.area_px) or found
+    found = sorted(clear, key=lambda spot: -spot.area_px) or ([] if dim else found)
     return tuple(s for s in found if s.area_px >= RIVAL_AREA_SHARE * found[0].area_px)
 
 
@@ -153,12 +160,12 @@ def _rings(luminance: Image, x: float, y: float, reach: float) -> tuple[Image, I
     return np.hypot(off_x.astype(np.float32), off_y.astype(np.float32)[:, None]), part
 
 
-def _bloom_px(luminance: Image, x: float, y: float, radius: float) -> float:
-    """Return where the median round the highlight has fallen well below the sensor's top."""
+def _bloom_px(luminance: Image, x: float, y: float, radius: float, *, fallen: float) -> float:
+    """Return where the median round the highlight has fallen well below its own."""
     reach = int(8 * radius + 20)
     ring, part = _rings(luminance, x, y, reach)
     for r in range(int(radius), reach - 2, 2):
         on_ring = part[(ring >= r) & (ring < r + 2)]
-        if on_ring.size and float(np.median(on_ring)) < 0.6:
+        if on_ring.size and float(np.median(on_ring)) < fallen:
             return max(float(r), 1.3 * radius)
     return float(reach)

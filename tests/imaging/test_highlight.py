@@ -123,6 +123,22 @@ def test_a_highlight_that_is_not_blown_out() -> None:
     assert (spots[0].x_px, spots[0].y_px) == pytest.approx((210, 140), abs=0.5)
 
 
+@pytest.mark.parametrize("paint", [0.03, 0.25, 0.4])
+@pytest.mark.parametrize("factor", [0.4, 0.7])
+def test_a_photo_darkened_since(paint: float, factor: float) -> None:
+    light = np.minimum(lamp(200, 150, 14) + np.float32(paint), 1)
+    (taken,) = find_highlights(light, light > 0.985)
+    (darkened,) = find_highlights(light * np.float32(factor), np.zeros(SHAPE, dtype=bool))
+    assert (darkened.x_px, darkened.y_px) == pytest.approx((taken.x_px, taken.y_px), abs=0.5)
+    assert taken.radius_px <= darkened.radius_px < 1.5 * taken.radius_px
+    assert taken.bloom_px <= darkened.bloom_px < 1.5 * taken.bloom_px
+
+
+def test_dull_paint_brightest_in_one_place_has_no_highlight() -> None:
+    spread = np.exp(-(((X - 200) ** 2 + (Y - 150) ** 2) / (2 * 60**2))).astype(np.float32)
+    assert find_highlights(0.3 + 0.4 * spread, np.zeros(SHAPE, dtype=bool)) == ()
+
+
 def test_a_quarter_turn_turns_the_highlight() -> None:
     light = np.minimum(PAINT + lamp(120, 80, 14), 1).astype(np.float32)
     spot = find_highlights(light, light > 0.985)[0]
