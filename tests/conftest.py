@@ -13,6 +13,11 @@ import hypothesis
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+# The tests' own processes share the cores; threads beneath them mostly wait for one another. To be
+# said before numpy and OpenCV are loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
+
 from defectscan.measurement.state import PanelScore
 from defectscan.pipeline import Comparison, compare, score
 from defectscan.simulation.develop import Development

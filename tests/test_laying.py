@@ -118,7 +118,7 @@ def with_card(rgb: np.ndarray, path: Path, *, warp: np.ndarray | None = None) ->
     laid: np.ndarray = laid_on(rgb, mm_per_px=0.28)
     if warp is not None:
         laid = cv2.warpAffine(laid, warp, laid.shape[1::-1], borderMode=cv2.BORDER_REFLECT)
-    Image.fromarray(laid).save(path)
+    Image.fromarray(laid).save(path, compress_level=1)
     (state,) = measure_states([path], mm_per_px=None)
     return state.shots[0]
 

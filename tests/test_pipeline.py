@@ -41,7 +41,7 @@ def encoded(linear: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def saved(path: Path, rgb: Rgb) -> Path:
-    Image.fromarray(rgb).save(path)
+    Image.fromarray(rgb).save(path, compress_level=1)
     return path
 
 

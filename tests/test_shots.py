@@ -43,7 +43,7 @@ def with_card(bare: Path) -> Path:
     """Lay the printed card, turned by a quarter, round the middle of the photo."""
     path = bare.with_name("with_card.png")
     rgb = np.asarray(Image.open(bare))
-    Image.fromarray(laid_on(rgb, mm_per_px=MM_PER_PX)).save(path)
+    Image.fromarray(laid_on(rgb, mm_per_px=MM_PER_PX)).save(path, compress_level=1)
     return path
 
 
