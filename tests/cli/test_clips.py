@@ -40,10 +40,13 @@ def test_score_names_the_clip_and_its_frames_and_the_ground_they_cover(
     assert 0.5 * one_photo_cm2 < covered["area_cm2"] < 1.2 * one_photo_cm2
 
 
-def test_a_clip_against_itself_is_noticed(clip: Path, run: Run) -> None:
+def test_a_clip_against_itself_is_noticed(run: Run, tmp_path: Path) -> None:
+    frames = (with_lamps(painted(marks=25), (120 + 110 * (k // 20), 130)) for k in range(40))
+    clip = written(tmp_path / "door.mp4", frames)
     told = run("compare", clip, clip, "--mm-per-px", "0.2", "--json", "-")
     assert told.status == 0
     result = json.loads(told.out)
+    assert len(result["before"]["shots"]) == 2
     assert result["before"]["shots"] == result["after"]["shots"]
     assert all(one["residual_px"] == 0 for one in result["registration"][:1])
     assert "same_photo" in [flag["name"] for flag in result["flags"]]
