@@ -13,11 +13,17 @@ import hypothesis
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+# The tests' own processes share the cores; threads beneath them mostly wait for one another. To be
+# said before numpy and OpenCV are loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
+
 from defectscan.measurement.state import PanelScore
 from defectscan.pipeline import Comparison, compare, score
 from defectscan.simulation.develop import Development
 from defectscan.simulation.furniture import BRIGHT_METAL, strip, tape_piece
 from defectscan.simulation.specimen import RenderedState, Specimen, Stand, render_states
+from defectscan.states import Seen
 
 MM_PER_PX = 0.1
 
@@ -140,18 +146,24 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> RenderedPhotos:
 
 
 @pytest.fixture(scope="session")
-def state(photos: RenderedPhotos) -> PanelScore:
+def seen() -> Seen:
+    """Keep what `photos` show, for tests of what is made of it."""
+    return Seen()
+
+
+@pytest.fixture(scope="session")
+def state(photos: RenderedPhotos, seen: Seen) -> PanelScore:
     """Score the first shot before."""
-    return score(photos.first_before, mm_per_px=MM_PER_PX)
+    return score(photos.first_before, mm_per_px=MM_PER_PX, seen=seen)
 
 
 @pytest.fixture(scope="session")
-def comparison(photos: RenderedPhotos) -> Comparison:
+def comparison(photos: RenderedPhotos, seen: Seen) -> Comparison:
     """Compare the first shots."""
-    return compare(photos.first_before, photos.first_after, mm_per_px=MM_PER_PX)
+    return compare(photos.first_before, photos.first_after, mm_per_px=MM_PER_PX, seen=seen)
 
 
 @pytest.fixture(scope="session")
-def unscaled(photos: RenderedPhotos) -> Comparison:
+def unscaled(photos: RenderedPhotos, seen: Seen) -> Comparison:
     """Compare the same shots without a scale."""
-    return compare(photos.first_before, photos.first_after)
+    return compare(photos.first_before, photos.first_after, seen=seen)

@@ -312,11 +312,20 @@ def _about_z(turn_deg: float) -> Floats:
     return np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
 
 
-def laid_on(
-    rgb: NDArray[np.uint8], *, mm_per_px: float, sheet_px_per_mm: int = 8
-) -> NDArray[np.uint8]:
+def laid_on(rgb: NDArray[np.uint8], *, mm_per_px: float) -> NDArray[np.uint8]:
     """Lay the printed card, turned by a quarter, round the middle of a photo."""
     height, width = rgb.shape[:2]
+    paper, covered = _on_photo(width, height, mm_per_px)
+    mixed = covered[..., None] * paper[..., None] + (1 - covered[..., None]) * rgb
+    return np.asarray(mixed, dtype=np.uint8)
+
+
+@functools.cache
+def _on_photo(
+    width: int, height: int, mm_per_px: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the paper's brightness under the lamp, and what it covers, in a photo's pixels."""
+    sheet_px_per_mm = 8
     scale = 1 / (mm_per_px * sheet_px_per_mm)
     left, top = (PAPER_MM[k] / 2 * sheet_px_per_mm for k in (0, 1))
     to_photo = np.array(
@@ -325,13 +334,12 @@ def laid_on(
     sheet = printed().astype(np.float32)
     y, x = np.mgrid[: sheet.shape[0], : sheet.shape[1]] / sheet_px_per_mm
     off = np.abs(np.stack([x - PAPER_MM[0] / 2, y - PAPER_MM[1] / 2]))
-    on_card = np.all(off < np.reshape(CARD_MM, (2, 1, 1)) / np.float64(2), axis=0)
-    on_card &= ~np.all(off < np.reshape(WINDOW_MM, (2, 1, 1)) / np.float64(2), axis=0)
+    there = np.all(off < np.reshape(CARD_MM, (2, 1, 1)) / np.float64(2), axis=0)
+    there &= ~np.all(off < np.reshape(WINDOW_MM, (2, 1, 1)) / np.float64(2), axis=0)
     lit, covered = (
         cv2.warpAffine(part, to_photo, (width, height), flags=cv2.INTER_AREA)
-        for part in (cv2.GaussianBlur(sheet, (0, 0), 1.4), on_card.astype(np.float32))
+        for part in (cv2.GaussianBlur(sheet, (0, 0), 1.4), there.astype(np.float32))
     )
-    # Paper under the lamp, brighter than the paint.
+    # Brighter than the paint.
     paper = np.clip(255 * (0.2 + 0.55 * lit), 0, 255)
-    mixed = covered[..., None] * paper[..., None] + (1 - covered[..., None]) * rgb
-    return np.asarray(mixed, dtype=np.uint8)
+    return np.asarray(paper, dtype=np.float32), np.asarray(covered, dtype=np.float32)

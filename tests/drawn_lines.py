@@ -121,7 +121,8 @@ def lit_grooves(
     x, y = np.round(points).astype(np.int64).T
     seen = (x >= 0) & (y >= 0) & (x < width) & (y < height)
     seen[seen] = zone[y[seen], x[seen]]
-    seen &= np.abs(np.sum(glint.tilt(points) * tangents, axis=-1)) <= glint.reach_px
+    across = np.abs(np.sum(glint.tilt(points[seen]) * tangents[seen], axis=-1))
+    seen[seen] = across <= glint.reach_px
     kept = np.flatnonzero(seen)
     fresh = (np.diff(kept, prepend=-2) != 1) | (np.diff(groove[kept], prepend=-1) != 0)
     line = np.cumsum(fresh) - 1

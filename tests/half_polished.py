@@ -35,7 +35,7 @@ class HalfPolished:
     @property
     def png(self) -> bytes:
         buffer = io.BytesIO()
-        Image.fromarray(self.rgb).save(buffer, "PNG")
+        Image.fromarray(self.rgb).save(buffer, "PNG", compress_level=1)
         return buffer.getvalue()
 
 

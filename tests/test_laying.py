@@ -118,35 +118,40 @@ def with_card(rgb: np.ndarray, path: Path, *, warp: np.ndarray | None = None) ->
     laid: np.ndarray = laid_on(rgb, mm_per_px=0.28)
     if warp is not None:
         laid = cv2.warpAffine(laid, warp, laid.shape[1::-1], borderMode=cv2.BORDER_REFLECT)
-    Image.fromarray(laid).save(path)
+    Image.fromarray(laid).save(path, compress_level=1)
     (state,) = measure_states([path], mm_per_px=None)
     return state.shots[0]
 
 
-def test_shots_of_a_state_lie_as_their_card_does(bare: np.ndarray, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def carded(bare: np.ndarray, tmp_path_factory: pytest.TempPathFactory) -> MeasuredShot:
+    return with_card(bare, tmp_path_factory.mktemp("carded") / "1.png")
+
+
+def test_shots_of_a_state_lie_as_their_card_does(
+    bare: np.ndarray, carded: MeasuredShot, tmp_path: Path
+) -> None:
     turn = cv2.getRotationMatrix2D((500, 375), 2.0, 1.0)
     turn[:, 2] += (6, -4)
-    first = with_card(bare, tmp_path / "1.png")
     # Mirrored, the paint has nothing that could be matched.
     second = with_card(bare[:, ::-1], tmp_path / "2.png", warp=turn)
-    (found,) = lay_state([first, second])
+    (found,) = lay_state([carded, second])
     assert "scale card" in found.reason
     back = cv2.invertAffineTransform(turn)
     corners = np.array([[200.0, 150], [800, 150], [800, 600], [200, 600]])
     assert_allclose(found.to_before(corners), corners @ back[:, :2].T + back[:, 2], atol=0.5)
     # Between two states somebody may have taken the card off.
-    (found,) = lay_states([first], [second]).after
+    (found,) = lay_states([carded], [second]).after
     assert not found.registered
 
 
 def test_what_is_fixed_to_the_panel_counts_more_than_a_card_that_was_moved(
-    bare: np.ndarray, tmp_path: Path
+    bare: np.ndarray, carded: MeasuredShot, tmp_path: Path
 ) -> None:
-    before = with_card(bare, tmp_path / "before.png")
     after = with_card(np.roll(bare, 12, axis=1), tmp_path / "after.png")
-    assert before.card is not None
+    assert carded.card is not None
     assert after.card is not None
-    assert_allclose(card_homography(before.card, after.card), np.eye(3), atol=0.05)
-    for found in (*lay_state([before, after]), *lay_states([before], [after]).after):
+    assert_allclose(card_homography(carded.card, after.card), np.eye(3), atol=0.05)
+    for found in (*lay_state([carded, after]), *lay_states([carded], [after]).after):
         assert found.registered
         assert_allclose(found.homography_after_to_before[:2, 2], [-12, 0], atol=0.5)

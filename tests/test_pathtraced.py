@@ -21,13 +21,13 @@ from tests.test_pathtracer import parallel_grooves
 
 
 def saved(shot: PathTracedShot, path: Path) -> Path:
-    Image.fromarray(shot.rgb).save(path)
+    Image.fromarray(shot.rgb).save(path, compress_level=1)
     return path
 
 
 @pytest.fixture(scope="module")
 def pair() -> PathTracedPair:
-    return render_pair(seed=3, density_mm_per_cm2=100, size_px=(640, 480), samples=36)
+    return render_pair(seed=3, density_mm_per_cm2=100, size_px=(512, 384), samples=36)
 
 
 @pytest.fixture(scope="module")

@@ -11,17 +11,18 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from tests.conftest import Run
+
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 PROGRAM = ".venv/bin/defectscan"
 
 
-def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Run one of the README's commands with the program under test."""
-    words = shlex.split(command)
-    assert words[0] == PROGRAM
-    program = [sys.executable, "-m", "defectscan", *words[1:]]
-    return subprocess.run(program, cwd=folder, capture_output=True, text=True, check=False)
+def words_of(command: str) -> list[str]:
+    """Return what one of the README's commands tells the program."""
+    program, *words = shlex.split(command)
+    assert program == PROGRAM
+    return words
 
 
 @pytest.fixture(scope="module")
@@ -43,8 +44,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_report_of_the_sample_job(bench: Path) -> None:
     found = re.search(r"<!-- report -->\n```bash\n(.+)\n```", README)
     assert found
-    command = found[1].split(" && ")[-1]
-    done = run(command, bench)
+    words = words_of(found[1].split(" && ")[-1])
+    program = [sys.executable, "-m", "defectscan", *words]
+    done = subprocess.run(program, cwd=bench, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert {"report.html", "report.pdf", "result.json"} <= {
         path.name for path in (bench / "report").iterdir()
@@ -60,9 +62,11 @@ def examples() -> list[str]:
 
 
 @pytest.mark.parametrize("command", examples())
-def test_an_example(command: str, bench: Path) -> None:
-    done = run(command, bench)
-    assert (done.returncode, done.stderr) == (0, ""), done.stderr
+def test_an_example(command: str, bench: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    # In this process, which has loaded everything already.
+    monkeypatch.chdir(bench)
+    done = run(*words_of(command))
+    assert (done.status, done.err) == (0, ""), done.err
 
 
 def test_pictures_and_files_that_it_names_are_there() -> None:

@@ -2,6 +2,7 @@
 
 import pickle
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +17,10 @@ from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Exposure, read_photo
 from defectscan.imaging.processing import NOT_PROCESSED, Processing
 from defectscan.measurement.state import MeasuredShot
-from defectscan.shots import look, measure
+from defectscan.shots import Sighting, look, measure
 from defectscan.simulation.develop import Development
 from defectscan.simulation.specimen import Specimen, Stand, render_states
-from defectscan.states import measure_states
+from defectscan.states import Seen, measure_states
 from tests.drawn_card import laid_on
 
 # The panel is taken to be so large that the card fits on it.
@@ -43,10 +44,11 @@ def with_card(bare: Path) -> Path:
     """Lay the printed card, turned by a quarter, round the middle of the photo."""
     path = bare.with_name("with_card.png")
     rgb = np.asarray(Image.open(bare))
-    Image.fromarray(laid_on(rgb, mm_per_px=MM_PER_PX)).save(path)
+    Image.fromarray(laid_on(rgb, mm_per_px=MM_PER_PX)).save(path, compress_level=1)
     return path
 
 
+@cache
 def measured(path: Path, **how: float | None) -> MeasuredShot:
     (state,) = measure_states([path], **{"mm_per_px": None, **how})  # type: ignore[arg-type]
     return state.shots[0]
@@ -63,6 +65,11 @@ def test_the_card_gives_the_scale_and_is_no_paint(with_card: Path) -> None:
     assert measured(with_card, mm_per_px=1.0).shot.mm_per_px == shot.shot.mm_per_px
 
 
+@pytest.fixture(scope="module")
+def sighting(bare: Path) -> Sighting:
+    return look(read_photo(bare))
+
+
 @pytest.mark.parametrize(
     ("processing", "exposure", "flag"),
     [
@@ -74,9 +81,8 @@ def test_the_card_gives_the_scale_and_is_no_paint(with_card: Path) -> None:
     ],
 )
 def test_what_the_camera_made_of_it_is_flagged(
-    bare: Path, processing: Processing, exposure: Exposure, flag: Flag | None
+    sighting: Sighting, processing: Processing, exposure: Exposure, flag: Flag | None
 ) -> None:
-    sighting = look(read_photo(bare))
     taken = replace(sighting.photo, processing=processing, exposure=exposure)
     flags = measure(replace(sighting, photo=taken), mm_per_px=None, like=None).flags
     traces = {Flag.MERGED, Flag.PORTRAIT, Flag.SHARPENED, Flag.ZOOMED}
@@ -119,9 +125,10 @@ def test_lines_are_those_of_the_bare_photo(bare: Path, with_card: Path) -> None:
 
 
 def test_photos_with_and_without_a_card_do_not_mix(bare: Path, with_card: Path) -> None:
+    seen = Seen()
     with pytest.raises(NotMeasurableError, match="no scale card in the picture"):
-        measure_states([[bare, with_card]], mm_per_px=None)
-    states = measure_states([[bare, with_card]], mm_per_px=MM_PER_PX)
+        measure_states([[bare, with_card]], mm_per_px=None, seen=seen)
+    states = measure_states([[bare, with_card]], mm_per_px=MM_PER_PX, seen=seen)
     assert all(shot.shot.mm_per_px for shot in states[0].shots)
 
 
@@ -145,7 +152,7 @@ def test_lines_that_no_small_lamp_explains_are_refused(
     spot = Highlight(x_px=15, y_px=735, radius_px=20, bloom_px=25, area_px=1250, cut=False)
     monkeypatch.setattr(shots, "find_highlights", lambda *_: (spot,))
     with pytest.raises(NotMeasurableError, match="off the rings round the highlight"):
-        measured(bare)
+        measure_states([bare], mm_per_px=None)
 
 
 def test_an_error_travels_between_processes() -> None:

@@ -20,7 +20,7 @@ MIDDLE = (WIDTH_PX / 2, 0.0, WIDTH_PX / 2, HEIGHT_PX - 1.0)
 
 def saved(folder: Path, rgb: NDArray[np.uint8]) -> Path:
     path = folder / "photo.png"
-    Image.fromarray(rgb).save(path)
+    Image.fromarray(rgb).save(path, compress_level=1)
     return path
 
 

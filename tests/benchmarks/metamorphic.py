@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan import pipeline, shots
+from defectscan import pipeline, states
 from defectscan.errors import DefectscanError
 from defectscan.imaging.linear_light import srgb_to_linear
 from defectscan.imaging.photo import Photo, read_photo
@@ -111,7 +111,7 @@ def subject(home: Path, folder: Path) -> Subject:
 @contextmanager
 def looked_at_once() -> Iterator[None]:
     """Keep what a photo shows by itself, so that no photo is looked at twice."""
-    look, known = shots.look, {}
+    look, known = states.look, {}
 
     def kept(photo: Photo, **settings: object) -> Sighting:
         key = photo.identity, *settings.items()
@@ -119,11 +119,11 @@ def looked_at_once() -> Iterator[None]:
             known[key] = look(photo, **settings)
         return known[key]
 
-    shots.look = kept
+    states.look = kept
     try:
         yield
     finally:
-        shots.look = look
+        states.look = look
 
 
 # --- The photo shown otherwise: a new photo and its scale --------------------------------------

@@ -20,6 +20,7 @@ from PIL import Image
 from skimage.filters import sato
 
 TURNS = 5
+SIZE_PX = (4000, 3000)
 SIGMAS = (1.001, 1.6, 2.4)
 # A process begins with the peak of the one that starts it, so a small one stands between.
 PEAK = (
@@ -31,12 +32,12 @@ BARE_APP = "import typer\napp = typer.Typer()\n@app.command()\ndef main() -> Non
 
 
 def large_photos(folder: Path) -> tuple[Path, Path]:
-    """Write two rendered photos enlarged to 4000 × 3000, with a phone's noise."""
+    """Write two rendered photos enlarged to `SIZE_PX`, with a phone's noise."""
     case = scenes.draw_case(6, furnished=True)
     rng = np.random.default_rng(0)
     paths = []
     for name, shot in (("before", case.before[0]), ("after", case.after[0])):
-        large = cv2.resize(shot.rgb, (4000, 3000), interpolation=cv2.INTER_CUBIC)
+        large = cv2.resize(shot.rgb, SIZE_PX, interpolation=cv2.INTER_CUBIC)
         noisy = large + rng.normal(0, 2.5, large.shape).astype(np.float32)
         path = folder / f"{name}.jpg"
         Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8)).save(path, quality=92)

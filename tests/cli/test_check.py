@@ -47,7 +47,8 @@ def test_a_fault_is_named_with_its_remedy(run: Run, blurred: Path) -> None:
 def test_a_scale_card_is_told(run: Run, photos: Any, tmp_path: Path) -> None:
     path = tmp_path / "card.png"
     with Image.open(photos.first_before) as image:
-        Image.fromarray(laid_on(np.asarray(image), mm_per_px=0.28)).save(path)
+        picture = Image.fromarray(laid_on(np.asarray(image), mm_per_px=0.28))
+        picture.save(path, compress_level=1)
     outcome = run("check", path, "--json", "-")
     scale = json.loads(outcome.out)["photos"][0]["scale"]
     assert scale["mm_per_px"] == pytest.approx(0.28, rel=0.01)

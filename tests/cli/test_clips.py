@@ -19,7 +19,9 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return written(tmp_path_factory.mktemp("clip") / "door.mp4", frames)
 
 
-def test_score_names_the_clip_and_its_frames(clip: Path, run: Run, tmp_path: Path) -> None:
+def test_score_names_the_clip_and_its_frames_and_the_ground_they_cover(
+    clip: Path, run: Run, tmp_path: Path
+) -> None:
     record = tmp_path / "score.json"
     told = run("score", clip, "--mm-per-px", "0.2", "--json", record)
     assert (told.status, told.err) == (0, "")
@@ -32,12 +34,19 @@ def test_score_names_the_clip_and_its_frames(clip: Path, run: Run, tmp_path: Pat
     times = [shot["frame"]["time_s"] for shot in shots]
     assert times == pytest.approx([index / 30 for index in indices], abs=0.002)
     assert len({shot["sha256"] for shot in shots}) == 1
+    covered = told["coverage"]
+    assert covered["shots_laid"] + covered["shots_not_laid"] == 3
+    one_photo_cm2 = WIDTH_PX * HEIGHT_PX * 0.2**2 / 100
+    assert 0.5 * one_photo_cm2 < covered["area_cm2"] < 1.2 * one_photo_cm2
 
 
-def test_a_clip_against_itself_is_noticed(clip: Path, run: Run) -> None:
+def test_a_clip_against_itself_is_noticed(run: Run, tmp_path: Path) -> None:
+    frames = (with_lamps(painted(marks=25), (120 + 110 * (k // 20), 130)) for k in range(40))
+    clip = written(tmp_path / "door.mp4", frames)
     told = run("compare", clip, clip, "--mm-per-px", "0.2", "--json", "-")
     assert told.status == 0
     result = json.loads(told.out)
+    assert len(result["before"]["shots"]) == 2
     assert result["before"]["shots"] == result["after"]["shots"]
     assert all(one["residual_px"] == 0 for one in result["registration"][:1])
     assert "same_photo" in [flag["name"] for flag in result["flags"]]
@@ -80,12 +89,7 @@ def test_progress_counts_as_many_steps_as_it_takes(clip: Path) -> None:
     assert len(steps) == clips.SCAN_STEPS + 3 <= n_steps([clip])
 
 
-def test_score_says_what_ground_the_frames_cover(clip: Path, run: Run, tmp_path: Path) -> None:
-    told = run("score", clip, "--mm-per-px", "0.2", "--json", "-")
-    covered = json.loads(told.out)["coverage"]
-    assert covered["shots_laid"] + covered["shots_not_laid"] == 3
-    one_photo_cm2 = WIDTH_PX * HEIGHT_PX * 0.2**2 / 100
-    assert 0.5 * one_photo_cm2 < covered["area_cm2"] < 1.2 * one_photo_cm2
+def test_a_photo_has_no_ground_that_frames_cover(run: Run, tmp_path: Path) -> None:
     photo = tmp_path / "door.png"
     Image.fromarray(with_lamps(painted(marks=25), (200, 130))).save(photo)
     told = run("score", photo, "--mm-per-px", "0.2", "--json", "-")
@@ -121,7 +125,10 @@ def test_check_says_that_the_lamp_must_be_drawn_on(run: Run, tmp_path: Path) -> 
     assert "draw one small lamp over the panel" in told.err
 
 
-def test_the_job_book_keeps_a_clip_and_measures_it(clip: Path, run: Run, tmp_path: Path) -> None:
+def test_the_job_book_keeps_a_clip_and_measures_it(run: Run, tmp_path: Path) -> None:
+    # The lamp stands still: one frame, so that none need be laid over another.
+    frames = (with_lamps(painted(marks=25), (200, 130)) for _ in range(20))
+    clip = written(tmp_path / "door.mp4", frames)
     book = ("--book", tmp_path / "book")
     run("job", "new", "Grey van (invented)", *book)
     run("job", "panel", "door", *book)

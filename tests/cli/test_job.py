@@ -133,7 +133,7 @@ def test_the_length_of_the_cards_ruler_is_told_once(
 ) -> None:
     for name, photo in (("before", photos.first_before), ("after", photos.first_after)):
         picture = laid_on(np.asarray(Image.open(photo)), mm_per_px=0.28)
-        Image.fromarray(picture).save(here / f"{name}.png")
+        Image.fromarray(picture).save(here / f"{name}.png", compress_level=1)
     well(run("job", "new", "Van"))
     well(run("job", "panel", "door"))
     well(run("job", "shots", here / "before.png", "--card-mm", "199"))

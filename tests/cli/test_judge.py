@@ -83,7 +83,7 @@ def test_faults_in_any_file_leave_the_book_as_it_is(run: Run, here: Path) -> Non
 
 
 def test_a_rendered_deck_knows_the_truth(run: Run, here: Path) -> None:
-    common = ("--rendered", "2", "--width", "400", "--range", "20", "200", "--out")
+    common = ("--rendered", "2", "--width", "400", "--range", "2", "70", "--out")
     told = well(run("judge", "deck", *common, here / "one", "--repeats", "1"))
     assert "3 cards of 2 photos" in told
     key, _ = read_key(here / "one" / "deck_key.json")

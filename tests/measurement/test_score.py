@@ -1,6 +1,7 @@
 """Density: unbiased, the same however the photo lies, and with an interval that holds the truth."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -44,11 +45,22 @@ GEOMETRIES = pytest.mark.parametrize(
 )
 
 
+@cache
 def strewn(
     seed: int,
     glint: Glint = ELLIPSES,
     *,
-    zone: Mask = ZONE,
+    density: float = DENSITY,
+    angle_deg: tuple[float, float] = (0, 180),
+) -> Shot:
+    return strewn_in(ZONE, seed, glint, density=density, angle_deg=angle_deg)
+
+
+def strewn_in(
+    zone: Mask,
+    seed: int,
+    glint: Glint = ELLIPSES,
+    *,
     density: float = DENSITY,
     angle_deg: tuple[float, float] = (0, 180),
 ) -> Shot:
@@ -57,6 +69,7 @@ def strewn(
     return shot_of(lines, zone, glint)
 
 
+@cache
 def counted(*shots: Shot, thinning: Thinning | None = NO_THINNING) -> Count:
     """Count lines of grooves whose walls are as steep as any lamp needs."""
     return count_lines(shots, thinning=thinning)
@@ -111,7 +124,7 @@ def test_density_does_not_hang_on_where_the_highlight_is() -> None:
     for seed, centre in enumerate([(120, 100), (600, 270), (400, 480), (200, 400)] * 15):
         glint = replace(ELLIPSES, centre_px=np.array(centre, dtype=float))
         zone = ring_zone(SHAPE, glint.centre_px, least_px=45)
-        shots.append(strewn(seed, glint, zone=zone, density=SPARSE))
+        shots.append(strewn_in(zone, seed, glint, density=SPARSE))
     mean, error = mean_density(shots)
     assert mean == pytest.approx(SPARSE, abs=2.6 * error)
 
@@ -143,7 +156,7 @@ def test_twice_the_area_has_the_same_density() -> None:
     small = zone.copy()
     small[:106] = small[-106:] = small[:, :141] = small[:, -141:] = False
     assert small.sum() == pytest.approx(zone.sum() / 2, rel=0.02)
-    shots = [strewn(seed, glint, zone=zone) for seed in range(12)]
+    shots = [strewn_in(zone, seed, glint) for seed in range(12)]
     inner = [replace(s, zone=small, lines=within(s.lines, small)) for s in shots]
     assert counted(*inner).density == pytest.approx(counted(*shots).density, rel=0.08)
 
@@ -158,7 +171,7 @@ def test_shots_are_pooled_by_sums() -> None:
     # would be several times the pooled density.
     corner = np.zeros(SHAPE, dtype=bool)
     corner[200:260, 460:520] = True
-    crowd = within(strewn(3, density=4.0, zone=corner).lines, corner)
+    crowd = within(strewn_in(corner, 3, density=4.0).lines, corner)
     little = replace(shot, zone=corner, lines=crowd)
     alone = counted(little)
     assert alone.density > 8 * once.density
@@ -223,7 +236,7 @@ def test_a_part_of_the_ring_cut_off_does_not_bias() -> None:
     # Trim hides all to the right of the highlight; opposite sides show the same directions.
     half = ZONE.copy()
     half[:, 380:] = False
-    mean, error = mean_density([strewn(s, zone=half, density=SPARSE) for s in range(80)])
+    mean, error = mean_density([strewn_in(half, s, density=SPARSE) for s in range(80)])
     assert mean == pytest.approx(SPARSE, abs=2.6 * error)
 
 
@@ -240,7 +253,7 @@ def test_a_whole_ring_shows_all_directions_alike(reach_px: float) -> None:
 def test_directions_that_no_zone_shows_are_reported() -> None:
     right = ZONE & (np.arange(SHAPE[1]) > CENTRE[0] + 120)
     right &= np.abs(np.arange(SHAPE[0]) - CENTRE[1])[:, None] < 60
-    count = counted(strewn(7, zone=right))
+    count = counted(strewn_in(right, 7))
     assert count.exposure_shares.min() < 0.05
     assert count.exposure_shares.mean() == pytest.approx(1)
     assert counted(strewn(7)).exposure_shares.min() > 0.5

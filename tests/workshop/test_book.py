@@ -321,6 +321,15 @@ def test_words_of_the_database_that_are_no_text(tmp_path: Path) -> None:
     assert "from a copy" in raised.value.remedy
 
 
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Fill a book with a job of all kinds, for tests to copy and damage."""
+    folder = tmp_path_factory.mktemp("whole")
+    with open_book(folder, create=True, who="tester", clock=Clock()) as book:
+        enter_all_kinds(book)
+    return folder
+
+
 @pytest.mark.parametrize(
     "change",
     [
@@ -336,9 +345,8 @@ def test_words_of_the_database_that_are_no_text(tmp_path: Path) -> None:
         """UPDATE grades SET grades = '{"one": 1}'""",
     ],
 )
-def test_a_damaged_database_is_told_in_one_line(tmp_path: Path, change: str) -> None:
-    with open_book(tmp_path, create=True, clock=Clock()) as book:
-        enter_all_kinds(book)
+def test_a_damaged_database_is_told_in_one_line(whole: Path, tmp_path: Path, change: str) -> None:
+    shutil.copytree(whole, tmp_path, dirs_exist_ok=True)
     with closing(sqlite3.connect(tmp_path / book_database.FILE, isolation_level=None)) as opened:
         guards = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
         for (name,) in opened.execute(guards).fetchall():

@@ -94,6 +94,24 @@ def test_a_damaged_row_of_a_photo_is_not_exported(tmp_path: Path) -> None:
     assert not (tmp_path / "a.zip").exists()
 
 
+@pytest.fixture(scope="module")
+def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Export a job of all kinds to a folder, for tests to copy and change."""
+    home = tmp_path_factory.mktemp("unpacked")
+    with open_book(home / "book", create=True, who="tester", clock=Clock()) as book:
+        enter_all_kinds(book)
+        export_archive(book, home / "archive", job_id=None, force=False)
+    return home / "archive"
+
+
+@pytest.fixture(scope="module")
+def empty_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make a book with its tables, for tests to copy."""
+    folder = tmp_path_factory.mktemp("empty") / "book"
+    open_book(folder, create=True, who="tester").close()
+    return folder
+
+
 def _set(path: str, value: Any) -> Callable[[dict[str, Any]], None]:
     def change(told: dict[str, Any]) -> None:
         *before, last = path.split(".")
@@ -145,15 +163,14 @@ def _set(path: str, value: Any) -> Callable[[dict[str, Any]], None]:
     ],
 )
 def test_an_archive_that_says_something_else_leaves_the_book_as_it_was(
-    change: Callable[[dict[str, Any]], None], tmp_path: Path
+    change: Callable[[dict[str, Any]], None], unpacked: Path, empty_book: Path, tmp_path: Path
 ) -> None:
-    with open_book(tmp_path / "book", create=True, clock=Clock()) as book:
-        enter_all_kinds(book)
-        export_archive(book, tmp_path / "archive", job_id=None, force=False)
+    shutil.copytree(unpacked, tmp_path / "archive")
+    shutil.copytree(empty_book, tmp_path / "other")
     told = json.loads((tmp_path / "archive" / NAME).read_text())
     change(told)
     (tmp_path / "archive" / NAME).write_text(json.dumps(told))
-    with open_book(tmp_path / "other", create=True) as other:
+    with open_book(tmp_path / "other") as other:
         own = other.add(Job(title="Own"))
         with pytest.raises(BookError) as raised:
             import_archive(other, tmp_path / "archive")
