@@ -49,7 +49,17 @@ class Glint:
 
     def tilt(self, xy_px: Floats) -> Floats:
         """Return the needed tilt, shape (..., 2), in px, at points (..., 2)."""
-        return np.einsum("...ij,j->...i", _design(xy_px, self), self.coefficients)
+        off = xy_px - self.centre_px
+        x, y = off[..., 0], off[..., 1]
+        sx, sy, xx, xy, yy, *cubic = self.coefficients
+        xxx, xxy, xyy, yyy = (part / self.scale_px for part in cubic)
+        return np.stack(
+            [
+                sx + xx * x + xy * y + xxx * x * x + 2 * xxy * x * y + xyy * y * y,
+                sy + xy * x + yy * y + xxy * x * x + 2 * xyy * x * y + yyy * y * y,
+            ],
+            axis=-1,
+        )
 
     @property
     def flatness(self) -> float:
@@ -77,17 +87,6 @@ class Glint:
         """
         ratio = np.minimum(1.0, reach_px / np.maximum(tilt_px, 1e-9))
         return 2 / np.pi * np.arcsin(ratio)
-
-
-def _design(xy_px: Floats, glint: Glint) -> Floats:
-    """Return the matrix, shape (..., 2, 9), that maps coefficients to the tilt at points."""
-    off = xy_px - glint.centre_px
-    x, y = off[..., 0], off[..., 1]
-    one, none = np.ones_like(x), np.zeros_like(x)
-    c = 1 / glint.scale_px
-    in_x = [one, none, x, y, none, c * x * x, 2 * c * x * y, c * y * y, none]
-    in_y = [none, one, none, x, y, none, c * x * x, 2 * c * x * y, c * y * y]
-    return np.stack([np.stack(in_x, axis=-1), np.stack(in_y, axis=-1)], axis=-2)
 
 
 def circles(centre_px: Floats, *, reach_px: float = np.inf, scale_px: float = 1000.0) -> Glint:
@@ -155,7 +154,7 @@ def fit_glint(
     line_px = weight.sum() / max(len(np.unique(lines.line[far])), 1)
     limit = np.inf
     # The rounds differ in the coefficients alone.
-    seen = _Points.of(_design(points, glint), tangent, weight)
+    seen = _Points.of(points, tangent, weight, glint)
     for number in range(ROUNDS):
         along, size = seen.u_px(glint), seen.tilt_px(glint)
         # Narrow the gate step by step from 45 degrees down to glints alone.
@@ -197,10 +196,14 @@ class _Points:
     weight: Floats
 
     @staticmethod
-    def of(design: Floats, tangent: Floats, weight: Floats) -> "_Points":
-        to_tilt = np.ascontiguousarray(np.moveaxis(design, 1, 0))
-        to_u = to_tilt[0] * tangent[:, :1] + to_tilt[1] * tangent[:, 1:]
-        return _Points(to_tilt=to_tilt, to_u=to_u, weight=weight)
+    def of(xy_px: Floats, tangent: Floats, weight: Floats, glint: Glint) -> "_Points":
+        x, y = (xy_px - glint.centre_px).T
+        one, none = np.ones_like(x), np.zeros_like(x)
+        xx, xy, yy = x * x / glint.scale_px, 2 * x * y / glint.scale_px, y * y / glint.scale_px
+        in_x = np.stack([one, none, x, y, none, xx, xy, yy, none], axis=-1)
+        in_y = np.stack([none, one, none, x, y, none, xx, xy, yy], axis=-1)
+        to_u = in_x * tangent[:, :1] + in_y * tangent[:, 1:]
+        return _Points(to_tilt=np.stack([in_x, in_y]), to_u=to_u, weight=weight)
 
     def where(self, chosen: NDArray[np.bool_]) -> "_Points":
         return _Points(
