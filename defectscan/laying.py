@@ -46,15 +46,18 @@ class Pile:
     on_first
         Each shot on the first.
     lines
-        Those of all frames of a clip in the first one's frame; `None` for a photo, which shows
-        too few grooves to be laid by them.
+        Those of all frames of a clip that lie on the first, in its frame; `None` for a photo,
+        which shows too few grooves to be laid by them.
+    each
+        The lines of each shot, as it shows them.
     """
 
     identity: tuple[object, ...]
     landmarks: Landmarks
     card: Card | None
     on_first: tuple[Registration, ...]
-    lines: Lines | None = None
+    lines: Lines | None
+    each: tuple[Lines, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,8 +95,9 @@ def lay_state(shots: Sequence[MeasuredShot]) -> list[Registration]:
 def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) -> Laid:
     """Lay the shots of two states over the first before.
 
-    The frames of a clip are laid over each other first: all together show what is fixed to the
-    panel, without the lines of light that move with the lamp.
+    The frames of a clip are laid over each other first: all together show the courses of most
+    grooves, and what else is fixed to the panel, without the lines of light that move with the
+    lamp.
 
     Parameters
     ----------
@@ -142,7 +146,8 @@ def _pile(seen: Sequence[tuple[MeasuredShot, Landmarks]]) -> Pile:
         landmarks=shown,
         card=first.card,
         on_first=found,
-        lines=lines if len(laid) >= FEWEST_STEADY else None,
+        lines=lines if len(shots) > 1 else None,
+        each=tuple(shot.shot.lines for shot in shots),
     )
 
 
@@ -202,19 +207,31 @@ def _lay(
     first = base[0]
     found = run(partial(_pile_on, first, same_state=piles is base), piles)
     return [
-        carried_on(one, own)
+        laid
         for pile, one in zip(piles, found, strict=True)
-        for own in pile.on_first
+        for laid in _frames_laid(first, pile, one)
     ]
+
+
+def _frames_laid(first: Pile, pile: Pile, on_first: Registration) -> Iterator[Registration]:
+    """Carry each shot of a pile on; one that lies on none of its own finds its grooves there."""
+    shape = first.landmarks.smooth.shape
+    for own, lines in zip(pile.on_first, pile.each, strict=True):
+        if own.registered or not on_first.registered or pile is first or first.lines is None:
+            yield carried_on(on_first, own)
+            continue
+        there = carried(lines, on_first.homography_after_to_before)
+        closer = register_by_grooves(first.lines, there, shape=shape, alike=True)
+        yield carried_on(closer, on_first) if closer.registered else own
 
 
 def _pile_on(first: Pile, pile: Pile, *, same_state: bool) -> Registration:
     if pile.identity == first.identity:
         return Registration.same()
-    if first.lines is not None and pile.lines is not None:
-        by_grooves = register_by_grooves(
-            first.lines, pile.lines, shape=first.landmarks.smooth.shape
-        )
+    shape = first.landmarks.smooth.shape
+    alike = pile.landmarks.smooth.shape == shape
+    if alike and first.lines is not None and pile.lines is not None:
+        by_grooves = register_by_grooves(first.lines, pile.lines, shape=shape)
         if by_grooves.registered:
             return by_grooves
     pair = ShotPair(before=first.landmarks, after=pile.landmarks)

@@ -68,8 +68,9 @@ ELSEWHERE_PX = (
 # deviations in the order of `PanelMotion`, half the longer side as the unit.
 HELD = np.array((0.03, 0.03, 0.01, 0.005, 0.0003, 0.0003, 0.0005, 0.0005, *(1e-6,) * 6))
 # Fewest lines that prove a fit, and by how many deviations they must be more than chance brings:
-# the best of many places is taken. With 10 and 5 some frames were laid 20 px off.
-FEWEST, SURE_SD = 25, 8.0
+# the best of many places is taken. With 5 deviations some frames were laid 20 px off. Frames of a
+# clip leave less open, and fewer lines will do.
+FEWEST, FEWEST_ALIKE, SURE_SD = 25, 12, 8.0
 BEND_CHI_SQUARE = 40.0  # far beyond 22.5, the 99.9 % point of 6 degrees of freedom
 GRID = 9
 
@@ -100,14 +101,15 @@ def register_by_grooves(
         Also where there is none, with the reason.
     """
     first, second = (_Courses.of(lines, shape) for lines in (before, after))
-    if min(len(first.middle), len(second.middle)) < FEWEST:
-        return _registration(_Fit(start(), 0, 0.0, np.inf), shape)
+    fewest = FEWEST_ALIKE if alike else FEWEST
+    if min(len(first.middle), len(second.middle)) < fewest:
+        return _registration(_Fit(start(), 0, 0.0, np.inf), shape, fewest=fewest)
     if alike:
         motion = start()
         for reach_px in ALIKE_STAGES_PX:
             motion = _closer(first, second, motion, reach_px, HELD, at_most=MOST_LINKED)
         held = _judged(first, second, motion, at_most=MOST_LINKED)
-        return _registration(held, shape)
+        return _registration(held, shape, fewest=fewest)
     poses = _poses(first, second)
     coarse = [_coarse(first, second, pose) for pose in poses]
     best = max(coarse, key=lambda one: _judged(first, second, one, at_most=FEW_LINKED).n_grooves)
@@ -115,7 +117,7 @@ def register_by_grooves(
     curved = _fine(first, second, flat.motion, CURVED)
     bent = curved.motion.bend_significance() > BEND_CHI_SQUARE
     found = curved if bent and curved.n_grooves > flat.n_grooves else flat
-    return _registration(found, shape)
+    return _registration(found, shape, fewest=fewest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,11 +128,6 @@ class _Fit:
     n_grooves: int
     n_by_chance: float
     residual_px: float
-
-    @property
-    def n_needed(self) -> int:
-        sure = self.n_by_chance + SURE_SD * np.sqrt(self.n_by_chance + 1)
-        return max(FEWEST, math.ceil(sure))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -282,7 +279,7 @@ def _links(
     )
 
 
-def _registration(found: _Fit, shape: tuple[int, int]) -> Registration:
+def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Registration:
     """Return the registration that a fit makes, or the reason why it makes none."""
     height, width = shape
     half_px = max(shape) / 2
@@ -306,8 +303,10 @@ def _registration(found: _Fit, shape: tuple[int, int]) -> Registration:
         uncertainty_px = half_px * float(np.sqrt(np.trace(spread, axis1=1, axis2=2).mean()))
     reason = f"rests on the courses of {found.n_grooves} lines"
     registered = False
-    if found.n_grooves < found.n_needed:
-        reason = f"{found.n_grooves} lines lie on a course where {found.n_needed} are needed"
+    sure = found.n_by_chance + SURE_SD * np.sqrt(found.n_by_chance + 1)
+    n_needed = max(fewest, math.ceil(sure))
+    if found.n_grooves < n_needed:
+        reason = f"{found.n_grooves} lines lie on a course where {n_needed} are needed"
     elif uncertainty_px > MAX_UNCERTAINTY_PX:
         reason = f"the courses of grooves leave the map open by about {uncertainty_px:.0f} px"
     elif overlap < MIN_OVERLAP:
