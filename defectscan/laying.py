@@ -17,6 +17,9 @@ from defectscan.imaging.card_registration import card_homography, register_by_ca
 from defectscan.imaging.landmarks import Landmarks, ShotPair, find_landmarks
 from defectscan.imaging.registration import Registration, register_landmarks
 from defectscan.imaging.steady import steady_picture
+from defectscan.measurement.groove_registration import register_by_grooves
+from defectscan.measurement.lines import Lines
+from defectscan.measurement.pairing import carried
 from defectscan.measurement.state import MeasuredShot
 from defectscan.shots import bloom_mask
 
@@ -42,12 +45,19 @@ class Pile:
         The scale card in the first.
     on_first
         Each shot on the first.
+    lines
+        Those of all frames of a clip that lie on the first, in its frame; `None` for a photo,
+        which shows too few grooves to be laid by them.
+    each
+        The lines of each shot, as it shows them.
     """
 
     identity: tuple[object, ...]
     landmarks: Landmarks
     card: Card | None
     on_first: tuple[Registration, ...]
+    lines: Lines | None
+    each: tuple[Lines, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,15 +88,16 @@ def lay_state(shots: Sequence[MeasuredShot]) -> list[Registration]:
         At least one.
     """
     with ThreadPoolExecutor(WORKERS) as pool:
-        piles = _piles(shots, pool.map(_landmarks_of, shots), pool.map)
+        piles = _piles(shots, pool.map(_landmarks_of, shots))
         return _lay(piles, piles, pool.map)[1:]
 
 
 def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) -> Laid:
     """Lay the shots of two states over the first before.
 
-    The frames of a clip are laid over each other first: all together show what is fixed to the
-    panel, without the lines of light that move with the lamp.
+    The frames of a clip are laid over each other first: all together show the courses of most
+    grooves, and what else is fixed to the panel, without the lines of light that move with the
+    lamp.
 
     Parameters
     ----------
@@ -95,7 +106,7 @@ def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) ->
     """
     with ThreadPoolExecutor(WORKERS) as pool:
         landmarks = pool.map(_landmarks_of, [*before, *after])
-        piles = tuple(_piles(shots, landmarks, pool.map) for shots in (before, after))
+        piles = tuple(_piles(shots, landmarks) for shots in (before, after))
         first = _lay(piles[0], piles[0], pool.map)[1:]
         second = _lay(piles[0], piles[1], pool.map)
         apart: list[Registration] = []
@@ -104,13 +115,11 @@ def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) ->
     return Laid(before=tuple(first), after=tuple(second), after_on_first=tuple(apart))
 
 
-def _piles(
-    shots: Sequence[MeasuredShot], landmarks: Iterator[Landmarks], run: Callable[..., Any]
-) -> list[Pile]:
+def _piles(shots: Sequence[MeasuredShot], landmarks: Iterator[Landmarks]) -> list[Pile]:
     """Gather the shots, each with the next of the landmarks, by the clip that they are from."""
     seen = zip(shots, landmarks, strict=False)
     groups = groupby(seen, key=lambda one: _clip_of(one[0]))
-    return [_pile(list(group), run) for _, group in groups]
+    return [_pile(list(group)) for _, group in groups]
 
 
 def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
@@ -119,10 +128,9 @@ def _clip_of(shot: MeasuredShot) -> tuple[str | None, Path | None]:
     return (None, photo.path) if photo.frame is None else (photo.sha256, None)
 
 
-def _pile(seen: Sequence[tuple[MeasuredShot, Landmarks]], run: Callable[..., Any]) -> Pile:
+def _pile(seen: Sequence[tuple[MeasuredShot, Landmarks]]) -> Pile:
     shots, landmarks = zip(*seen, strict=True)
-    on_first = partial(_on_another, landmarks[0])
-    found = (Registration.same(), *run(on_first, landmarks[1:]))
+    found, lines = _on_first(shots, landmarks)
     shown = landmarks[0]
     laid = [(shot, one) for shot, one in zip(shots, found, strict=True) if one.registered]
     if len(laid) >= FEWEST_STEADY:
@@ -133,7 +141,50 @@ def _pile(seen: Sequence[tuple[MeasuredShot, Landmarks]], run: Callable[..., Any
         )
         shown = find_landmarks(picture, ignored=hidden)
     first = shots[0]
-    return Pile(identity=first.photo.identity, landmarks=shown, card=first.card, on_first=found)
+    return Pile(
+        identity=first.photo.identity,
+        landmarks=shown,
+        card=first.card,
+        on_first=found,
+        lines=lines if len(shots) > 1 else None,
+        each=tuple(shot.shot.lines for shot in shots),
+    )
+
+
+def _on_first(
+    shots: Sequence[MeasuredShot], landmarks: Sequence[Landmarks]
+) -> tuple[tuple[Registration, ...], Lines]:
+    """Lay frames of one clip on the first, and return the lines of all that lie there.
+
+    They lie about alike. Each is laid by the grooves of those before it, or by landmarks.
+    """
+    shape = landmarks[0].smooth.shape
+    found: dict[int, Registration] = {0: Registration.same()}
+    lines = [shots[0].shot.lines]
+
+    def lay_by_grooves() -> None:
+        for number, shot in enumerate(shots):
+            if number in found:
+                continue
+            known = Lines.joined(lines)
+            on_first = register_by_grooves(known, shot.shot.lines, shape=shape, alike=True)
+            if on_first.registered:
+                found[number] = on_first
+                lines.append(carried(shot.shot.lines, on_first.homography_after_to_before))
+
+    # With more frames laid, more of the others find their grooves.
+    n_before = 0
+    while n_before < len(found) < len(shots):
+        n_before = len(found)
+        lay_by_grooves()
+    for number, shot in enumerate(shots):
+        if number not in found:
+            pair = ShotPair(before=landmarks[0], after=landmarks[number])
+            found[number] = register_landmarks(pair, initial=np.eye(3))
+            if found[number].registered:
+                matrix = found[number].homography_after_to_before
+                lines.append(carried(shot.shot.lines, matrix))
+    return tuple(found[number] for number in range(len(shots))), Lines.joined(lines)
 
 
 def _landmarks_of(shot: MeasuredShot) -> Landmarks:
@@ -149,11 +200,6 @@ def _not_fixed(shot: MeasuredShot) -> Mask:
     return hidden if shot.card is None else hidden | shot.card.mask(hidden.shape)
 
 
-def _on_another(before: Landmarks, after: Landmarks) -> Registration:
-    """Register frames of one clip, which lie about alike."""
-    return register_landmarks(ShotPair(before=before, after=after), initial=np.eye(3))
-
-
 def _lay(
     base: Sequence[Pile], piles: Sequence[Pile], run: Callable[..., Any]
 ) -> list[Registration]:
@@ -161,15 +207,33 @@ def _lay(
     first = base[0]
     found = run(partial(_pile_on, first, same_state=piles is base), piles)
     return [
-        carried_on(one, own)
+        laid
         for pile, one in zip(piles, found, strict=True)
-        for own in pile.on_first
+        for laid in _frames_laid(first, pile, one)
     ]
+
+
+def _frames_laid(first: Pile, pile: Pile, on_first: Registration) -> Iterator[Registration]:
+    """Carry each shot of a pile on; one that lies on none of its own finds its grooves there."""
+    shape = first.landmarks.smooth.shape
+    for own, lines in zip(pile.on_first, pile.each, strict=True):
+        if own.registered or not on_first.registered or pile is first or first.lines is None:
+            yield carried_on(on_first, own)
+            continue
+        there = carried(lines, on_first.homography_after_to_before)
+        closer = register_by_grooves(first.lines, there, shape=shape, alike=True)
+        yield carried_on(closer, on_first) if closer.registered else own
 
 
 def _pile_on(first: Pile, pile: Pile, *, same_state: bool) -> Registration:
     if pile.identity == first.identity:
         return Registration.same()
+    shape = first.landmarks.smooth.shape
+    alike = pile.landmarks.smooth.shape == shape
+    if alike and first.lines is not None and pile.lines is not None:
+        by_grooves = register_by_grooves(first.lines, pile.lines, shape=shape)
+        if by_grooves.registered:
+            return by_grooves
     pair = ShotPair(before=first.landmarks, after=pile.landmarks)
     if first.card is None or pile.card is None:
         return register_landmarks(pair)

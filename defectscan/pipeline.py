@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from defectscan.measurement.comparison import (
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import carried, groove_numbers
 from defectscan.measurement.state import (
+    CLIP_MODEL_SD,
     MeasuredShot,
     PanelScore,
     SetAside,
@@ -160,7 +161,12 @@ def compare_states(
             gone, come = fates(shots_before[0], shots_after[0], matrix)
         if matrix[0, 0] < 0 and matrix[1, 1] < 0:
             flags.append(Flag.TURNED)
-    whole = correct(score_before.whole, score_after.whole, rng, grooves=grooves_and_scratches)
+    wholes = [score_before.whole, score_after.whole]
+    if matrix is None and any(shot.photo.frame is not None for shot in [*before, *after]):
+        # Not laid on each other, clips may differ in scale as well: a camera held twice by hand
+        # is some per cent nearer or further away.
+        wholes = [replace(one, model_sd=CLIP_MODEL_SD) for one in wholes]
+    whole = correct(wholes[0], wholes[1], rng, grooves=grooves_and_scratches)
     by_kind = {
         kind: correct(
             of_kind(score_before, kind),

@@ -41,6 +41,7 @@ _FULL = 250
 # Frame counts in headers are off by a few where a phone drops frames.
 _LEAST_SHARE_READ = 0.9
 _DETAIL_SIDE_SHARE = 1 / 7
+_DETAIL_BLOOMS = 3.0
 _DETAIL_SD_PX = 1.9
 _HDR_TRANSFER = re.compile(rb"colrnclx..\0[\x10\x12]", re.DOTALL)  # PQ and HLG in ITU-T H.273
 _STILL = ("JPEG", "PNG", "TIFF", "WEBP", "AVIF", "GIF", "BMP")
@@ -280,7 +281,8 @@ def _glimpse(
     else:
         # Without a highlight nothing tells frames apart but their time.
         x = 4 * radius * time_s
-    half = max(int(_DETAIL_SIDE_SHARE * width), 32)
+    # A wide bloom hides all that is near: what is beyond it tells how sharp the frame is.
+    half = max(int(_DETAIL_SIDE_SHARE * width), int(_DETAIL_BLOOMS * bloom), 32)
     at_x, at_y = (int(np.clip(v, 0, side)) for v, side in ((x, width), (y, height)))
     left, top = max(at_x - half, 0), max(at_y - half, 0)
     part = cv2.cvtColor(frame[top : at_y + half, left : at_x + half], cv2.COLOR_BGR2GRAY)

@@ -159,7 +159,8 @@ def score_state(
     count, pooled = count_both_ways(counted, thinning=thinning)
     of_clip = any(shot.photo.frame is not None for shot in shots)
     if of_clip:
-        count, pooled = (replace(one, model_sd=CLIP_MODEL_SD) for one in (count, pooled))
+        # Both states lose about the same, so it is the densities that suffer, not their ratio.
+        count = replace(count, model_sd=CLIP_MODEL_SD)
     direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
