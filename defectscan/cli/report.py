@@ -26,9 +26,8 @@ def report(
     with progress_bar(3 * len(job.panels) + 1) as step:
         # Only what the report needs is held of each, however many there are.
         found = jobs.compare_panels(job, seed=seed, progress=step)
-        titles = (panel.title for panel in job.panels)
         parts = [
-            assemble.job_part(one, title=title) for one, title in zip(found, titles, strict=True)
+            assemble.job_part(one, of=panel) for one, panel in zip(found, job.panels, strict=True)
         ]
         step("report")
         if any(part.panel for part in parts):

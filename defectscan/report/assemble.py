@@ -1,5 +1,6 @@
 """Fill a report with what was measured, and write it."""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -11,7 +12,7 @@ import numpy as np
 
 from defectscan.errors import DefectscanError
 from defectscan.flags import Flag
-from defectscan.jobs import Job
+from defectscan.jobs import Job, JobPanel
 from defectscan.measurement.comparison import Fate
 from defectscan.measurement.coverage import coverage
 from defectscan.measurement.kinds import Kind
@@ -91,8 +92,8 @@ class JobPart:
         For the JSON.
     words
         For the terminal.
-    error
-        Why it was not measured, or ``None``.
+    error, missing
+        Why it was not measured, or ``None``; the same for the pages.
     """
 
     title: str
@@ -100,18 +101,34 @@ class JobPart:
     record: dict[str, Any]
     words: str = ""
     error: DefectscanError | None = None
+    missing: content.Flag | None = None
 
 
-def job_part(found: Comparison | DefectscanError, *, title: str) -> JobPart:
+def job_part(found: Comparison | DefectscanError, *, of: JobPanel) -> JobPart:
     """Return what a job's report holds of a panel."""
+    title = of.title
     if isinstance(found, DefectscanError):
         record = {"title": title, "error": str(found)}
-        return JobPart(title=title, panel=None, record=record, error=found)
+        return JobPart(
+            title=title, panel=None, record=record, error=found, missing=_missing(found, of)
+        )
     return JobPart(
         title=title,
         panel=comparison_panel(found, title=title),
         record={"title": title, **of_comparison(found)},
         words=words.of_comparison(found),
+    )
+
+
+def _missing(error: DefectscanError, panel: JobPanel) -> content.Flag:
+    """Say in the report why a panel is not in it; where the photos are is the workshop's matter."""
+    what = error.what
+    for state in (panel.before, panel.after):
+        what = what.replace(f"{state.parent}{os.sep}", "")
+    return content.Flag(
+        name="not_measured",
+        text=f"{panel.title}: {what}.",
+        advice=f"{error.remedy[:1].upper()}{error.remedy[1:]}.",
     )
 
 
@@ -129,15 +146,7 @@ def write_job(job: Job, parts: Sequence[JobPart], folder: Path, *, force: bool) 
     """
     records = [part.record for part in parts]
     text = to_json({"format": "defectscan.job-report/1", "title": job.title, "panels": records})
-    missing = tuple(
-        content.Flag(
-            name="not_measured",
-            text=f"{part.title}: {part.error.what}.",
-            advice=f"{part.error.remedy[:1].upper()}{part.error.remedy[1:]}.",
-        )
-        for part in parts
-        if part.error is not None
-    )
+    missing = tuple(part.missing for part in parts if part.missing is not None)
     _write(
         [part.panel for part in parts if part.panel is not None],
         folder,
