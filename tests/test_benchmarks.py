@@ -3,6 +3,7 @@
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
@@ -15,6 +16,7 @@ import groove_free
 import ridge_filters
 import scaling
 import scenes
+import shown_grooves
 import speed
 
 from defectscan.simulation.clip import Filming
@@ -57,6 +59,26 @@ def test_clips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     table = clips.report([row])
     for word in ("correction: median error", "density", "frames a clip", "work a second of clip"):
         assert word in table
+
+
+def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The stand-in leaves the dice where rendering leaves them.
+    (rendered,) = scenes.draw_case(2, states=1).before
+    one, other = (np.random.default_rng(0) for _ in range(2))
+    scenes.render_shot(rendered.panel, rendered.scene, rendered.development, one)
+    shown_grooves.not_rendered(rendered.panel, rendered.scene, rendered.development, other)
+    assert one.random() == other.random()
+    # Lamps that light every course show the panel as it is.
+    assert abs(shown_grooves.error_points(2, shots=1)) < 40
+    monkeypatch.setattr(shown_grooves, "TILTS", (0.0, np.inf))
+    monkeypatch.setattr(
+        shown_grooves.lighting, "along_across", lambda slopes, _: (0 * slopes[..., 0], None)
+    )
+    monkeypatch.setattr(
+        shown_grooves, "in_sight",
+        lambda panel, _, uv: np.all(np.abs(uv) <= np.asarray(panel.extent_mm) / 2, axis=-1),
+    )  # fmt: skip
+    assert shown_grooves.error_points(2, shots=1) == pytest.approx(0, abs=0.5)
 
 
 def test_groove_free_panels() -> None:

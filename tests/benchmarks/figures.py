@@ -17,6 +17,7 @@ HERE = Path(__file__).parent
 RUNS: tuple[tuple[str, str, str], ...] = (
     ("accuracy", "accuracy.py", "--folder {folder}"),
     ("five_shots", "accuracy.py", "--first 50000 --pairs 36 --shots 5 --folder {folder}"),
+    ("shown_grooves", "shown_grooves.py", ""),
     ("ridge_filters", "ridge_filters.py", ""),
     ("groove_free", "groove_free.py", ""),
     ("speed", "speed.py", ""),
