@@ -1,6 +1,6 @@
 """Tell bare paint from what covers or bounds it."""
 
-from itertools import pairwise
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -46,8 +46,11 @@ def paint_mask(rgb: NDArray[np.uint8], highlight: Highlight | None) -> Mask:
     smooth = cv2.medianBlur(cv2.medianBlur(small, 7), 7)
     log = np.log2(cv2.GaussianBlur(smooth.astype(np.float32), (0, 0), 1.0) + 4)
     grey = log.mean(axis=-1)
-    colour = log - grey[..., None]
-    channels = [grey if highlight is None else grey - _radial(grey, highlight), *cv2.split(colour)]
+    channels = [grey, *cv2.split(log - grey[..., None])]
+    if highlight is not None:
+        # The bloom grows paler towards the highlight, in steps where a channel is full.
+        radial = _radial(channels, highlight)
+        channels = [channel - own for channel, own in zip(channels, radial, strict=True)]
     step = np.zeros(grey.shape, dtype=np.float32)
     for channel in channels:
         plane = np.ascontiguousarray(channel)
@@ -85,19 +88,20 @@ def paint_mask(rgb: NDArray[np.uint8], highlight: Highlight | None) -> Mask:
     return full.astype(bool)
 
 
-def _radial(grey: Image, highlight: Highlight) -> Image:
-    """Return the median of a small picture round the highlight, ring by ring, as a picture."""
-    y, x = np.mgrid[: grey.shape[0], : grey.shape[1]].astype(np.float32)
-    ring = np.hypot(x - highlight.x_px / SHRINK, y - highlight.y_px / SHRINK) / 3
-    number = ring.astype(np.int64)
-    order = np.argsort(number.ravel(), kind="stable")
-    values = grey.ravel()[order]
-    starts = np.searchsorted(number.ravel()[order], np.arange(number.max() + 2))
-    profile = np.array([np.median(values[a:b]) if b > a else np.nan for a, b in pairwise(starts)])
-    known = np.isfinite(profile)
-    profile = np.interp(np.arange(len(profile)), np.flatnonzero(known), profile[known])
-    return (
-        np.interp(ring.ravel(), np.arange(len(profile)) + 0.5, profile)
-        .reshape(grey.shape)
-        .astype(np.float32)
-    )
+def _radial(channels: Sequence[Image], highlight: Highlight) -> list[Image]:
+    """Return the medians of small pictures round the highlight, ring by ring, as pictures."""
+    height, width = channels[0].shape
+    x = np.arange(width, dtype=np.float32) - highlight.x_px / SHRINK
+    y = np.arange(height, dtype=np.float32)[:, None] - highlight.y_px / SHRINK
+    ring = np.hypot(x, y) / 3
+    # Every second pixel each way is enough for a median.
+    some = (slice(None, None, 2),) * 2
+    number = ring[some].astype(np.int64).ravel()
+    order = np.argsort(number, kind="stable")
+    known, starts = np.unique(number[order], return_index=True)
+    pictures = []
+    for channel in channels:
+        parts = np.split(channel[some].ravel()[order], starts[1:])
+        profile = [np.median(part) for part in parts]
+        pictures.append(np.interp(ring, known + 0.5, profile).astype(np.float32))
+    return pictures

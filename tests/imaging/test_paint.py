@@ -39,6 +39,15 @@ def test_bare_paint_fills_the_frame() -> None:
         assert mask[far].mean() > 0.99
 
 
+def test_a_bloom_that_grows_paler_is_no_edge() -> None:
+    away = np.hypot(X - HIGHLIGHT.x_px, Y - HIGHLIGHT.y_px)
+    paler = 1 / (1 + np.exp((away - 60) / 5))
+    red = np.array((180.0, 45.0, 50.0))
+    picture = red + paler[..., None] * (np.array((185.0, 110.0, 110.0)) - red)
+    picture[away < HIGHLIGHT.radius_px] = 255
+    assert paint_mask(photo(picture), HIGHLIGHT)[away > 60].mean() > 0.99
+
+
 @pytest.mark.parametrize(
     ("colour", "what"),
     [((20, 20, 20), "trim"), ((230, 220, 90), "tape"), ((90, 60, 60), "another paint")],
