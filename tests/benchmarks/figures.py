@@ -30,6 +30,7 @@ RUNS: tuple[tuple[str, str, str], ...] = (
     ("next_pass", "next_pass.py", ""),
     ("job_book", "job_book.py", ""),
     ("agreement", "agreement.py", ""),
+    ("repeats", "repeats.py", "--folder {folder}"),
     ("fuzz", "fuzz.py", "--cases 20500"),
 )
 
