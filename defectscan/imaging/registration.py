@@ -63,6 +63,19 @@ class PanelMap:
         place = (xy_px - self.middle_px) / self.half_px
         return project(self.homography, xy_px) + quadratic(place) @ self.bend_px.T
 
+    def flattened(self, xy_px: Floats) -> tuple[Floats, float]:
+        """Return the nearest homography at some points, and its mean distance from the map, px.
+
+        Parameters
+        ----------
+        xy_px
+            Pixels of after, shape (n, 2).
+        """
+        there = self.to_before(xy_px)
+        homography = np.asarray(cv2.findHomography(xy_px, there)[0], dtype=np.float64)
+        off = np.linalg.norm(project(homography, xy_px) - there, axis=1)
+        return homography, float(off.mean())
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Registration:
@@ -350,11 +363,8 @@ def _registration(pair: ShotPair, proof: Proof | None) -> Registration:
     panel_map = _panel_map(pair, proof.motion)
     homography, bend_px = np.full((3, 3), np.nan), 0.0
     if reason is None:
-        xy_px = pair.after.to_px(shared_points(pair, proof.motion, n_a_side=14))
-        there = panel_map.to_before(xy_px)
-        homography = np.asarray(cv2.findHomography(xy_px, there)[0], dtype=np.float64)
-        if proof.motion.is_bent:
-            bend_px = float(np.linalg.norm(project(homography, xy_px) - there, axis=1).mean())
+        shared_px = pair.after.to_px(shared_points(pair, proof.motion, n_a_side=14))
+        homography, bend_px = panel_map.flattened(shared_px)
         reason = f"rests on {proof.n_pieces} pieces of edge and {proof.n_specks} specks"
     return Registration(
         registered=bool(np.isfinite(homography).all()),
@@ -363,7 +373,7 @@ def _registration(pair: ShotPair, proof: Proof | None) -> Registration:
         residual_px=proof.residual_px,
         held_out_px=proof.held_out_px,
         uncertainty_px=proof.uncertainty_px,
-        bend_px=bend_px,
+        bend_px=bend_px if proof.motion.is_bent else 0.0,
         overlap=proof.overlap,
         n_specks=proof.n_specks,
         n_edge_pieces=proof.n_pieces,

@@ -21,7 +21,6 @@ from defectscan.imaging.panel_motion import (
     Links,
     PanelMotion,
     fit,
-    project,
     residuals,
     start,
 )
@@ -315,9 +314,7 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
         registered = True
     homography, bend_px = np.full((3, 3), np.nan), 0.0
     if registered:
-        homography = np.asarray(cv2.findHomography(grid_px[shared], there_px[shared])[0])
-        off = project(homography, grid_px[shared]) - there_px[shared]
-        bend_px = float(np.linalg.norm(off, axis=1).mean()) if motion.is_bent else 0.0
+        homography, bend_px = panel_map.flattened(grid_px[shared])
     return Registration(
         registered=registered,
         reason=reason,
@@ -325,7 +322,7 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
         residual_px=found.residual_px,
         held_out_px=found.residual_px,
         uncertainty_px=uncertainty_px,
-        bend_px=bend_px,
+        bend_px=bend_px if motion.is_bent else 0.0,
         overlap=overlap,
         n_specks=0,
         n_edge_pieces=0,
