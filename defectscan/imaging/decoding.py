@@ -33,6 +33,8 @@ _STILL_BRANDS = frozenset((b"avi", b"hei", b"hev", b"mif", b"msf"))  # AVIF, HEI
 _TIFF_STARTS = frozenset((b"II*\0", b"MM\0*"))
 _PNG_END = b"\0\0\0\0IEND\xaeB`\x82"  # a whole picture may come without, when a copy was cut off
 _HDR_TRANSFERS = frozenset((16, 18))  # PQ and HLG in ITU-T H.273
+# An item's entry in ISO/IEC 14496-12: size, name, version 2 or 3, flags; number and protection.
+_HEIF_ITEM = re.compile(rb"(.{4})infe(?:\x02.{7}|\x03.{9})", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -226,6 +228,7 @@ def _register_heif() -> None:
 
 def _opened(path: Path, data: bytes) -> Image.Image:
     """Read the header, and refuse what is not one measurable picture before it is decoded."""
+    _refuse_unreadable_items(path, data)
     with codecs_quiet():
         _register_heif()
         try:
@@ -248,6 +251,22 @@ def _opened(path: Path, data: bytes) -> Image.Image:
         )
     _refuse_unknown_pixels(path, image, data)
     return image
+
+
+def _refuse_unreadable_items(path: Path, data: bytes) -> None:
+    """Refuse a HEIF file whose items' kinds are no text: its reader would crash the process."""
+    if data[4:8] != b"ftyp":
+        return
+    for item in _HEIF_ITEM.finditer(data):
+        end = item.start() + int.from_bytes(item[1])
+        try:
+            data[item.end() : end].decode()
+        except UnicodeDecodeError:
+            raise unreadable(
+                path,
+                "is damaged (an item of no kind that is known)",
+                remedy="copy it from the camera again",
+            ) from None
 
 
 def _refuse_too_large(path: Path, width_px: int, height_px: int) -> None:

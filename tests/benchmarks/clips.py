@@ -12,7 +12,6 @@ so the correction is set beside that of the ground in the picture, too.
 
 import argparse
 import json
-import subprocess
 import sys
 import tempfile
 import time
@@ -22,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import scenes
 from numpy.typing import NDArray
+from speed import peak_mb
 
 from defectscan import pipeline
 from defectscan.errors import DefectscanError
@@ -240,16 +240,8 @@ def report(rows: list[Row]) -> str:
 
 def peak_memory_mb(clip: Path, *, mm_per_px: float) -> float:
     """Return the peak memory of scoring a clip in a process of its own."""
-    code = (
-        "import sys, resource; from pathlib import Path; from defectscan import pipeline; "
-        "pipeline.score(Path(sys.argv[1]), mm_per_px=float(sys.argv[2])); "
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(clip), str(mm_per_px)],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    return int(done.stdout) / 1024
+    program = str(Path(sys.executable).with_name("defectscan"))
+    return peak_mb([program, "score", str(clip), "--mm-per-px", str(mm_per_px)])
 
 
 def memory_report(folder: Path, *, seed: int) -> str:

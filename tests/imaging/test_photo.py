@@ -380,3 +380,13 @@ def test_a_folder_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(Path, "iterdir", refuse)
     with pytest.raises(UnreadablePhotoError, match="may not be read"):
         list_photos(tmp_path)
+
+
+def test_a_heif_item_of_no_readable_kind(tmp_path: Path) -> None:
+    path = saved(tmp_path, "HEIF", exif=exif_with(PHONE))
+    data = path.read_bytes()
+    assert b"Exif\0" in data
+    at = data.index(b"Exif\0", data.index(b"infe"))
+    path.write_bytes(data[:at] + b"\xff\xff\xff\xff" + data[at + 4 :])
+    with pytest.raises(UnreadablePhotoError, match="is damaged"):
+        read_photo(path)
