@@ -338,7 +338,8 @@ def _exif(read: Callable[[], Image.Exif]) -> tuple[int, dict[int, Any]]:
 def _opaque(path: Path, image: Image.Image) -> Image.Image:
     if not image.has_transparency_data:
         return image
-    counts = image.convert("RGBA").getchannel("A").histogram()
+    rgba = image.convert("RGBA")
+    counts = rgba.getchannel("A").histogram()
     transparent = 1 - counts[255] / sum(counts)
     if transparent:
         raise NotMeasurableError(
@@ -346,7 +347,8 @@ def _opaque(path: Path, image: Image.Image) -> Image.Image:
             allowed="an opaque photo is needed",
             remedy="use the photo as the camera wrote it",
         )
-    return image.convert("L" if image.mode in ("L", "LA", "La") else "RGB")
+    # From a palette with transparency in bytes, Pillow warns of any way but this.
+    return image.convert("L") if image.mode in ("L", "LA", "La") else rgba.convert("RGB")
 
 
 def _bits(image: Image.Image, data: bytes) -> int:

@@ -390,3 +390,11 @@ def test_a_heif_item_of_no_readable_kind(tmp_path: Path) -> None:
     path.write_bytes(data[:at] + b"\xff\xff\xff\xff" + data[at + 4 :])
     with pytest.raises(UnreadablePhotoError, match="is damaged"):
         read_photo(path)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_palette_with_opacity_in_bytes_is_read_without_a_word(tmp_path: Path) -> None:
+    image = IMAGE.convert("P")
+    plain = read_photo(saved(tmp_path, "PNG", image))
+    opaque = read_photo(saved(tmp_path, "PNG", image, transparency=bytes([255] * 256)))
+    assert np.array_equal(opaque.rgb, plain.rgb)
