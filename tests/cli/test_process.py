@@ -6,9 +6,10 @@ import sys
 
 import pytest
 
-PAGES_FOR_FIFTY_ARRAYS = """
+PAGES_OF_FIFTY_ARRAYS = """
 import resource, numpy
 def pages(): return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+numpy.ones(10_000_000, numpy.float32)
 before = pages()
 for _ in range(50): numpy.ones(10_000_000, numpy.float32)
 print(pages() - before)
@@ -23,8 +24,9 @@ def told(code: str) -> str:
 
 @pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="a setting of glibc's")
 def test_freed_memory_is_used_again() -> None:
-    kept, fresh = (int(told(code + PAGES_FOR_FIFTY_ARRAYS)) for code in (SET_UP, ""))
-    assert kept < fresh / 10
+    kept, fresh = (int(told(code + PAGES_OF_FIFTY_ARRAYS)) for code in (SET_UP, ""))
+    # Of 2 MB each, where the system gives large ones.
+    assert kept < 100 < 900 < fresh
 
 
 def test_matrix_products_have_one_thread_unless_told_otherwise() -> None:
