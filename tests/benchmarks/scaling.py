@@ -21,7 +21,7 @@ from defectscan.simulation.render import RenderedShot
 MM_PER_PX = 0.1
 MEGAPIXELS = (3, 12, 24, 48)
 DENSITIES_MM_PER_CM2 = (50.0, 200.0, 800.0)
-SHOTS = (2, 4, 8, 16, 32)
+SHOTS = (2, 4, 8, 16)
 TIMES = 2
 
 
