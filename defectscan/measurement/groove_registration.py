@@ -315,7 +315,8 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
     homography, bend_px = np.full((3, 3), np.nan), 0.0
     if registered:
         homography, bend_px = panel_map.flattened(grid_px[shared])
-    return Registration(
+    return replace(
+        Registration.same(),
         registered=registered,
         reason=reason,
         homography_after_to_before=homography,
@@ -324,10 +325,6 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
         uncertainty_px=uncertainty_px,
         bend_px=bend_px if motion.is_bent else 0.0,
         overlap=overlap,
-        n_specks=0,
-        n_edge_pieces=0,
-        n_specks_needed=0,
         edges_found=0.0,
-        turned_deg=0,
         panel_map=panel_map,
     )
