@@ -83,6 +83,20 @@ def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:
     assert shown_grooves.error_points(2, shots=1) == pytest.approx(0, abs=0.5)
 
 
+def test_shots_over_the_panel_go_where_the_guide_shows(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(scenes, "render_shot", shown_grooves.not_rendered)
+    case = scenes.draw_case(2, shots=5, over_panel=True)
+    before, after = (
+        np.array([shot.scene.mirror_point() for shot in state])
+        for state in (case.before, case.after)
+    )
+    off = np.linalg.norm(before - scenes.PLACES_MM, axis=-1)
+    assert 0 < off.min() < off.max() < 4 * scenes.AIM_SD_MM
+    # A lamp moved by 40 mm, and a camera, move it by half as much each.
+    moved = np.linalg.norm(after - before, axis=-1)
+    assert 0 < moved.min() < moved.max() < 45
+
+
 def test_groove_free_panels() -> None:
     paint, value, limit = groove_free.reading(2)
     assert paint == list(scenes.PAINTS)[2]

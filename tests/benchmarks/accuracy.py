@@ -54,12 +54,12 @@ class Row:
         return 100 * (1 - self.floor[1] / self.floor[0])
 
 
-def prepare(seed: int, folder: Path, *, shots: int = 1) -> Path:
+def prepare(seed: int, folder: Path, *, shots: int = 1, over_panel: bool = False) -> Path:
     """Render a pair into a folder of its own, unless it is there, and return that."""
-    home = folder / f"{seed:05d}_{shots}"
+    home = folder / f"{seed:05d}_{shots}{'_over_panel' if over_panel else ''}"
     if (home / "truth.json").exists():
         return home
-    case = scenes.draw_case(seed, shots=shots)
+    case = scenes.draw_case(seed, shots=shots, over_panel=over_panel)
     for state, rendered in (("before", case.before), ("after", case.after)):
         (home / state).mkdir(parents=True, exist_ok=True)
         for number, shot in enumerate(rendered):
@@ -216,12 +216,12 @@ def report(rows: list[Row]) -> str:
     return "\n".join(out)
 
 
-def one(task: tuple[int, str, int]) -> Row | str:
+def one(task: tuple[int, str, int, bool]) -> Row | str:
     """Render (where needed) and measure one pair; where it is refused, return why."""
     cv2.setNumThreads(1)
-    seed, folder, shots = task
+    seed, folder, shots, over_panel = task
     try:
-        return measure(prepare(seed, Path(folder), shots=shots))
+        return measure(prepare(seed, Path(folder), shots=shots, over_panel=over_panel))
     except DefectscanError as error:
         return f"seed {seed}: {error}"
 
@@ -232,13 +232,18 @@ def main() -> None:
     parser.add_argument("--pairs", type=int, default=200)
     parser.add_argument("--first", type=int, default=10_000)
     parser.add_argument("--shots", type=int, default=1)
+    parser.add_argument(
+        "--over-panel", action="store_true", help="take the shots as the capture guide says"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--rows", type=Path, help="write every pair's figures to this JSON file")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary, ProcessPoolExecutor(given.jobs) as pool:
         folder = str(given.folder or temporary)
-        tasks = [(given.first + k, folder, given.shots) for k in range(given.pairs)]
+        tasks = [
+            (given.first + k, folder, given.shots, given.over_panel) for k in range(given.pairs)
+        ]
         rows: list[Row] = []
         refused: list[str] = []
         for row in pool.map(one, tasks):

@@ -16,8 +16,14 @@ HERE = Path(__file__).parent
 # Name, script, options; "{folder}" is the benchmark's own.
 RUNS: tuple[tuple[str, str, str], ...] = (
     ("accuracy", "accuracy.py", "--folder {folder}"),
-    ("five_shots", "accuracy.py", "--first 50000 --pairs 36 --shots 5 --folder {folder}"),
-    ("shown_grooves", "shown_grooves.py", ""),
+    (
+        "five_shots",
+        "accuracy.py",
+        "--first 50000 --pairs 36 --shots 5 --over-panel --folder {folder}",
+    ),
+    ("shown_grooves", "shown_grooves.py", "--over-panel"),
+    ("five_shots_near", "accuracy.py", "--first 50000 --pairs 36 --shots 5 --folder {folder}"),
+    ("shown_grooves_near", "shown_grooves.py", ""),
     ("ridge_filters", "ridge_filters.py", ""),
     ("groove_free", "groove_free.py", ""),
     ("speed", "speed.py", ""),

@@ -1,10 +1,11 @@
 """Panels, lamps and cameras drawn wide, for the benchmarks and for tests."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from defectscan.simulation.clip import lamp_over
 from defectscan.simulation.develop import Development
 from defectscan.simulation.furniture import draw_furniture
 from defectscan.simulation.grooves import (
@@ -28,6 +29,9 @@ EXTENT_MM = (200.0, 150.0)
 GROUND_MM = (340.0, 290.0)
 WIDTH_PX, HEIGHT_PX = 2000, 1500
 MARGIN_PX = 150
+# Of the highlight, as the capture guide shows them.
+PLACES_MM = ((0.0, 0.0), (-55.0, -40.0), (55.0, -40.0), (55.0, 40.0), (-55.0, 40.0))
+AIM_SD_MM = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,6 +50,7 @@ def draw_case(
     *,
     density_mm_per_cm2: float | None = None,
     shots: int = 1,
+    over_panel: bool = False,
     curved: bool | None = None,
     furnished: bool | None = None,
     states: int = 2,
@@ -60,6 +65,10 @@ def draw_case(
         Of swirls before; drawn from 50 to 400 on a logarithmic scale where not given.
     shots
         Per state, the highlight elsewhere in each.
+    over_panel
+        Whether the highlight goes to `PLACES_MM` before, and back there after, as the capture
+        guide says: each shot after has lamp and camera up to 40 mm from the shot before. If
+        not, all shots have them up to 40 mm from the first.
     curved, furnished
         Whether the panel is curved, and has trim, tape, an edge or an emblem; drawn where not
         given.
@@ -90,8 +99,12 @@ def draw_case(
         trails=trails,
     )
     stand = _Stand.draw(rng)
-    before = [_shoot(rng, panel, stand, moved=number > 0) for number in range(shots)]
-    after = [_shoot(rng, polished, stand, moved=True) for _ in range(shots if states == 2 else 0)]
+    stands = _over_panel(rng, panel, stand, shots) if over_panel else [stand] * shots
+    before = [
+        _shoot(rng, panel, one, moved=number > 0 and not over_panel)
+        for number, one in enumerate(stands)
+    ]
+    after = [_shoot(rng, polished, one, moved=True) for one in stands[: shots * (states - 1)]]
     return Case(paint=paint, curved=curved, furnished=furnished, before=before, after=after)
 
 
@@ -135,19 +148,59 @@ def _draw_panel(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Stand:
-    """Where lamp and camera stand in the first shot."""
+    """Where lamp and camera stand before they are moved."""
 
     lamp_mm: NDArray[np.float64]
     camera_mm: NDArray[np.float64]
     lamp_radius_mm: float
+    focal_px: float
 
     @classmethod
     def draw(cls, rng: np.random.Generator) -> "_Stand":
+        lamp_mm = np.array([*rng.uniform(-60, 60, 2), rng.uniform(300, 600)])
+        camera_mm = np.array([*rng.uniform(-60, 60, 2), rng.uniform(280, 450)])
         return cls(
-            lamp_mm=np.array([*rng.uniform(-60, 60, 2), rng.uniform(300, 600)]),
-            camera_mm=np.array([*rng.uniform(-60, 60, 2), rng.uniform(280, 450)]),
+            lamp_mm=lamp_mm,
+            camera_mm=camera_mm,
             lamp_radius_mm=rng.uniform(2, 5),
+            focal_px=10 * float(np.linalg.norm(camera_mm)),
         )
+
+    def scene(
+        self,
+        panel: Panel,
+        *,
+        lamp_move: NDArray[np.float64],
+        camera_move: NDArray[np.float64],
+        roll_deg: float,
+    ) -> Scene:
+        camera = self.camera_mm + camera_move
+        return Scene(
+            surface=panel.surface,
+            lamp=Lamp(
+                position_mm=tuple(float(v) for v in self.lamp_mm + lamp_move),  # type: ignore[arg-type]
+                radius_mm=self.lamp_radius_mm,
+            ),
+            camera=Camera(
+                position_mm=tuple(float(v) for v in camera),  # type: ignore[arg-type]
+                target_mm=(0.3 * float(camera_move[0]), 0.3 * float(camera_move[1]), 0.0),
+                focal_px=self.focal_px,
+                width_px=WIDTH_PX,
+                height_px=HEIGHT_PX,
+                roll_deg=roll_deg,
+            ),
+        )
+
+
+def _over_panel(rng: np.random.Generator, panel: Panel, stand: _Stand, shots: int) -> list[_Stand]:
+    """Give each shot a stand: the camera held anew, the highlight drawn to one of the places."""
+    stands = []
+    for number in range(shots):
+        held = replace(stand, camera_mm=stand.camera_mm + (_move(rng) if number else 0.0))
+        here = held.scene(panel, lamp_move=np.zeros(3), camera_move=np.zeros(3), roll_deg=0.0)
+        at = np.array(PLACES_MM[number % len(PLACES_MM)]) + rng.normal(0, AIM_SD_MM, 2)
+        stands.append(replace(held, lamp_mm=np.array(lamp_over(here, at).lamp.position_mm)))
+    return stands
 
 
 def _shoot(rng: np.random.Generator, panel: Panel, stand: _Stand, *, moved: bool) -> RenderedShot:
@@ -160,21 +213,11 @@ def _shoot(rng: np.random.Generator, panel: Panel, stand: _Stand, *, moved: bool
     )
     while True:
         lamp_move, camera_move = (_move(rng) if moved else np.zeros(3) for _ in range(2))
-        camera = stand.camera_mm + camera_move
-        scene = Scene(
-            surface=panel.surface,
-            lamp=Lamp(
-                position_mm=tuple(float(v) for v in stand.lamp_mm + lamp_move),  # type: ignore[arg-type]
-                radius_mm=stand.lamp_radius_mm,
-            ),
-            camera=Camera(
-                position_mm=tuple(float(v) for v in camera),  # type: ignore[arg-type]
-                target_mm=(0.3 * float(camera_move[0]), 0.3 * float(camera_move[1]), 0.0),
-                focal_px=10 * float(np.linalg.norm(stand.camera_mm)),
-                width_px=WIDTH_PX,
-                height_px=HEIGHT_PX,
-                roll_deg=rng.uniform(-2, 2) if moved else 0.0,
-            ),
+        scene = stand.scene(
+            panel,
+            lamp_move=lamp_move,
+            camera_move=camera_move,
+            roll_deg=rng.uniform(-2, 2) if moved else 0.0,
         )
         x, y = scene.project(scene.mirror_point())
         if MARGIN_PX < x < WIDTH_PX - MARGIN_PX and MARGIN_PX < y < HEIGHT_PX - MARGIN_PX:
