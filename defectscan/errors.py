@@ -1,6 +1,7 @@
 """Errors that mean "cannot be measured or read": what is wrong, what is allowed, what to do."""
 
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 
@@ -38,3 +39,8 @@ class NotMeasurableError(DefectscanError):
 
 class OutputExistsError(DefectscanError):
     """The output is there already and may not be written over."""
+
+
+def on_one_line(text: str | Path) -> str:
+    """Return a text as it stands or, where it cannot be printed so, as Python writes it."""
+    return str(text) if str(text).isprintable() else repr(str(text))

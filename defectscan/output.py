@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from defectscan.errors import DefectscanError, OutputExistsError
+from defectscan.errors import DefectscanError, OutputExistsError, on_one_line
 
 
 def check_free(paths: Iterable[str | os.PathLike[str]], *, force: bool) -> None:
@@ -172,8 +172,3 @@ def not_written(path: Path, reason: str) -> DefectscanError:
         allowed="a file in a folder that can be written to is needed",
         remedy="choose another place",
     )
-
-
-def on_one_line(text: str | Path) -> str:
-    """Return a text as it stands or, where it cannot be printed so, as Python writes it."""
-    return str(text) if str(text).isprintable() else repr(str(text))

@@ -4,8 +4,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from defectscan.errors import DefectscanError
-from defectscan.output import on_one_line
+from defectscan.errors import DefectscanError, on_one_line
 
 # More than a few lines may take gigabytes to parse: a dotted name of n parts, n² words.
 _MOST_BYTES = 10_000

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from defectscan.cli.options import Force, Seed, progress_bar
+from defectscan.errors import on_one_line
 
 
 def report(
@@ -18,7 +19,7 @@ def report(
 ) -> None:
     """Compare before and after of every panel of a job, and write one report."""
     from defectscan import jobs  # noqa: PLC0415 - heavy
-    from defectscan.output import check_free, on_one_line  # noqa: PLC0415
+    from defectscan.output import check_free  # noqa: PLC0415
     from defectscan.report import assemble, record  # noqa: PLC0415
 
     job = jobs.read_job(folder)

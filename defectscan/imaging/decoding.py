@@ -16,7 +16,12 @@ import numpy.typing as npt
 import pi_heif
 from PIL import ExifTags, Image, UnidentifiedImageError
 
-from defectscan.errors import DefectscanError, NotMeasurableError, UnreadablePhotoError
+from defectscan.errors import (
+    DefectscanError,
+    NotMeasurableError,
+    UnreadablePhotoError,
+    on_one_line,
+)
 from defectscan.imaging.linear_light import Pixels
 from defectscan.imaging.quiet_codecs import STANDARD_ERROR, codecs_quiet
 
@@ -204,7 +209,7 @@ def unreadable(
     remedy: str,
 ) -> UnreadablePhotoError:
     """Word the error that a photo cannot be read."""
-    return UnreadablePhotoError(f"{_shown(path)} {what}", allowed=allowed, remedy=remedy)
+    return UnreadablePhotoError(f"{on_one_line(path)} {what}", allowed=allowed, remedy=remedy)
 
 
 def not_opened(path: Path, error: OSError | ValueError) -> UnreadablePhotoError:
@@ -215,10 +220,6 @@ def not_opened(path: Path, error: OSError | ValueError) -> UnreadablePhotoError:
         return unreadable(path, "may not be read", remedy="change its permissions or copy it")
     reason = getattr(error, "strerror", None) or error
     return unreadable(path, f"cannot be opened ({reason})", remedy="check the name")
-
-
-def _shown(path: Path) -> str:
-    return str(path) if str(path).isprintable() else repr(str(path))
 
 
 @functools.cache
@@ -282,7 +283,7 @@ def _refuse_too_large(path: Path, width_px: int, height_px: int) -> None:
 def _refuse_too_small(path: Path, width_px: int, height_px: int) -> None:
     if max(width_px, height_px) < _MIN_SIDE_PX:
         raise NotMeasurableError(
-            f"{_shown(path)} has {width_px} x {height_px} px",
+            f"{on_one_line(path)} has {width_px} x {height_px} px",
             allowed=f"the longer side needs at least {_MIN_SIDE_PX} px",
             remedy="use the photo at its full size",
         )
@@ -343,7 +344,7 @@ def _opaque(path: Path, image: Image.Image) -> Image.Image:
     transparent = 1 - counts[255] / sum(counts)
     if transparent:
         raise NotMeasurableError(
-            f"{_shown(path)} is transparent in {100 * transparent:.2g} % of its area",
+            f"{on_one_line(path)} is transparent in {100 * transparent:.2g} % of its area",
             allowed="an opaque photo is needed",
             remedy="use the photo as the camera wrote it",
         )

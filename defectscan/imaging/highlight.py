@@ -1,5 +1,6 @@
 """Find the lamp's mirror image in the clear coat."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -72,24 +73,10 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         full = float(luminance.max())
         dim = full < STANDS_OUT * float(np.median(luminance))
         bright = luminance > (DIM_FROM if dim else 0.5) * full
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
-    # Little of a picture is bright: with a rim for the disc, the rest need not be gone through.
-    from_x, from_y, n_columns, n_rows = cv2.boundingRect(bright.view(np.uint8))
-    from_x, from_y, to_x, to_y = (
-        max(from_x - 8, 0), max(from_y - 8, 0), from_x + n_columns + 8, from_y + n_rows + 8,
-    )  # fmt: skip
-    part = bright.view(np.uint8)[from_y:to_y, from_x:to_x]
-    spots = cv2.morphologyEx(part, cv2.MORPH_OPEN, disc)
-    n, label, stats, middles = cv2.connectedComponentsWithStats(spots, connectivity=8)
     found: list[Highlight] = []
     clear: list[Highlight] = []
-    for number in range(1, n):
-        left, top_row, width, height, area = (int(v) for v in stats[number])
-        if area < np.pi * LEAST_RADIUS_PX**2:
-            continue
-        inside = label[top_row : top_row + height, left : left + width] == number
-        x, y = (float(v) for v in middles[number] + (from_x, from_y))
-        left, top_row = left + from_x, top_row + from_y
+    for (left, top_row), inside, (x, y) in _spots(bright):
+        (height, width), area = inside.shape, int(inside.sum())
         radius = float(np.sqrt(area / np.pi))
         roundness = _roundness(inside)
         if roundness < LEAST_ROUNDNESS:
@@ -120,6 +107,24 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
     ]
     found = sorted(clear, key=lambda spot: -spot.area_px) or ([] if dim else found)
     return tuple(s for s in found if s.area_px >= RIVAL_AREA_SHARE * found[0].area_px)
+
+
+def _spots(bright: Mask) -> Iterator[tuple[tuple[int, int], Mask, tuple[float, float]]]:
+    """Give left and top of each spot that is no thin line, its pixels from there, its middle."""
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    # Little of a picture is bright: with a rim for the disc, the rest need not be gone through.
+    x, y, n_columns, n_rows = cv2.boundingRect(bright.view(np.uint8))
+    from_x, from_y = max(x - 8, 0), max(y - 8, 0)
+    part = bright.view(np.uint8)[from_y : y + n_rows + 8, from_x : x + n_columns + 8]
+    opened = cv2.morphologyEx(part, cv2.MORPH_OPEN, disc)
+    n, label, stats, middles = cv2.connectedComponentsWithStats(opened, connectivity=8)
+    for number in range(1, n):
+        left, top, width, height, area = (int(v) for v in stats[number])
+        if area < np.pi * LEAST_RADIUS_PX**2:
+            continue
+        inside = label[top : top + height, left : left + width] == number
+        x_px, y_px = (float(v) for v in middles[number] + (from_x, from_y))
+        yield (left + from_x, top + from_y), inside, (x_px, y_px)
 
 
 def _roundness(inside: Mask) -> float:

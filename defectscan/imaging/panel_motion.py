@@ -21,7 +21,7 @@ VOTED = np.array((0.012, 0.012, 0.015, 0.012, 0.003, 0.003, 0.008, 0.008, *_NO_B
 
 _N_PARAMETERS = 14
 _BEND = slice(8, 14)
-_STRAIGHT = 1e-5
+STRAIGHT = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,7 +59,7 @@ class PanelMotion:
     @property
     def is_bent(self) -> bool:
         """Say whether the map bends straight lines."""
-        return bool(np.abs(self.bend).max() > _STRAIGHT)
+        return bool(np.abs(self.bend).max() > STRAIGHT)
 
     def forth(self, x: Floats) -> Floats:
         """Map after to before, shape (n, 2)."""

@@ -19,6 +19,7 @@ from defectscan.imaging.panel_motion import (
     CURVED,
     FLAT,
     RIGID,
+    STRAIGHT,
     PanelMotion,
     fit,
     from_homography,
@@ -71,6 +72,8 @@ class PanelMap:
         xy_px
             Pixels of after, shape (n, 2).
         """
+        if np.abs(self.bend_px).max() <= STRAIGHT * self.half_px:
+            return self.homography / self.homography[2, 2], 0.0
         there = self.to_before(xy_px)
         homography = np.asarray(cv2.findHomography(xy_px, there)[0], dtype=np.float64)
         off = np.linalg.norm(project(homography, xy_px) - there, axis=1)
@@ -373,7 +376,7 @@ def _registration(pair: ShotPair, proof: Proof | None) -> Registration:
         residual_px=proof.residual_px,
         held_out_px=proof.held_out_px,
         uncertainty_px=proof.uncertainty_px,
-        bend_px=bend_px if proof.motion.is_bent else 0.0,
+        bend_px=bend_px,
         overlap=proof.overlap,
         n_specks=proof.n_specks,
         n_edge_pieces=proof.n_pieces,

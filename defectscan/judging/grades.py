@@ -12,10 +12,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from defectscan.errors import DefectscanError
+from defectscan.errors import DefectscanError, on_one_line
 from defectscan.judging.key import DeckKey
 from defectscan.judging.scale import SPANS, Scale
-from defectscan.output import on_one_line
 
 FORMAT = "defectscan.grades/1"
 COLUMNS = ("rater", "date", "photo", "grade")

@@ -323,7 +323,7 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
         residual_px=found.residual_px,
         held_out_px=found.residual_px,
         uncertainty_px=uncertainty_px,
-        bend_px=bend_px if motion.is_bent else 0.0,
+        bend_px=bend_px,
         overlap=overlap,
         edges_found=0.0,
         panel_map=panel_map,
