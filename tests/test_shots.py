@@ -1,6 +1,7 @@
 """One photo measured: the scale card in it gives the scale, and is no paint."""
 
 import pickle
+import shutil
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -9,13 +10,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from defectscan import shots
+from defectscan import shots, states
 from defectscan.errors import NotMeasurableError
 from defectscan.flags import Flag
 from defectscan.imaging.capture import check_photo
 from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Exposure, read_photo
 from defectscan.imaging.processing import NOT_PROCESSED, Processing
+from defectscan.measurement.glint import Glint
 from defectscan.measurement.state import MeasuredShot
 from defectscan.shots import Sighting, look, measure
 from defectscan.simulation.develop import Development
@@ -143,6 +145,38 @@ def test_a_bad_photo_among_good_ones_is_set_aside(bare: Path, tmp_path: Path) ->
     assert "cut off" in state.set_aside[1].reason
     with pytest.raises(NotMeasurableError, match="no highlight"):
         measure_states([[dark, torn]], mm_per_px=MM_PER_PX)
+
+
+def test_a_photo_whose_lines_lie_off_its_rings_unlike_the_others_is_set_aside(
+    bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = ("1.jpg", "2.jpg", "3.jpg", "4.jpg")
+    photos = [Path(shutil.copy(bare, tmp_path / name)) for name in names]
+    told: list[Glint | None] = []
+
+    def measured_off(sighting: Sighting, *, mm_per_px: float, like: Glint | None) -> MeasuredShot:
+        told.append(like)
+        shot = measure(sighting, mm_per_px=mm_per_px, like=None)
+        wider = widened.get(sighting.photo.name, 1.0)
+        glint = replace(shot.shot.glint, reach_px=wider * shot.shot.glint.reach_px)
+        return replace(shot, shot=replace(shot.shot, glint=glint))
+
+    monkeypatch.setattr(states, "measure", measured_off)
+    seen = Seen()
+    widened = {"3.jpg": 2.1}
+    first, _ = measure_states([photos[:3], photos[3]], mm_per_px=MM_PER_PX, seen=seen)
+    assert [shot.photo.name for shot in first.shots] == ["1.jpg", "2.jpg"]
+    (odd,) = first.set_aside
+    assert odd.file == "3.jpg"
+    assert "off the rings round the highlight" in odd.reason
+    # Nor does the next state learn its lamp from that one.
+    assert told[3] is not None
+    assert told[3].reach_px == first.shots[-1].shot.glint.reach_px
+    # Of two, nobody knows which is odd; and lamps differ a little.
+    (pair,) = measure_states([photos[1:3]], mm_per_px=MM_PER_PX, seen=seen)
+    widened = {"3.jpg": 1.9}
+    (three,) = measure_states([photos[:3]], mm_per_px=MM_PER_PX, seen=seen)
+    assert pair.set_aside == three.set_aside == ()
 
 
 def test_lines_that_no_small_lamp_explains_are_refused(
