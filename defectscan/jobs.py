@@ -11,6 +11,7 @@ from defectscan.errors import DefectscanError, UnreadablePhotoError
 from defectscan.states import Progress, silent
 
 _LEAST, _MOST = 1e-4, 10.0  # mm per px, as the commands take it
+_MOST_PANELS = 5000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +74,12 @@ def read_job(folder: Path) -> Job:
             f"{file}: it lists no panels",
             allowed="at least one is needed",
             remedy="add a panel with its photos before and after",
+        )
+    if len(job.panels) > _MOST_PANELS:
+        raise UnreadablePhotoError(
+            f"{file}: it lists {len(job.panels)} panels",
+            allowed=f"at most {_MOST_PANELS} go into one report",
+            remedy="make several jobs of it",
         )
     return job
 

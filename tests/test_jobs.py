@@ -34,6 +34,7 @@ def test_panels_are_read(tmp_path: Path) -> None:
         "[" * 100_000,
         '{"panels":' * 100_000,
         {"panels": []},
+        {"panels": [PANEL] * 5001},
         {"panels": {"title": "Tank"}},
         {"panels": None},
         [],
