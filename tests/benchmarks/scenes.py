@@ -28,6 +28,7 @@ EXTENT_MM = (200.0, 150.0)
 GROUND_MM = (340.0, 290.0)
 WIDTH_PX, HEIGHT_PX = 2000, 1500
 MARGIN_PX = 150
+PX_PER_MM = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,7 +171,7 @@ def _shoot(rng: np.random.Generator, panel: Panel, stand: _Stand, *, moved: bool
             camera=Camera(
                 position_mm=tuple(float(v) for v in camera),  # type: ignore[arg-type]
                 target_mm=(0.3 * float(camera_move[0]), 0.3 * float(camera_move[1]), 0.0),
-                focal_px=10 * float(np.linalg.norm(stand.camera_mm)),
+                focal_px=PX_PER_MM * float(np.linalg.norm(stand.camera_mm)),
                 width_px=WIDTH_PX,
                 height_px=HEIGHT_PX,
                 roll_deg=rng.uniform(-2, 2) if moved else 0.0,
