@@ -27,7 +27,7 @@ def saved(shot: PathTracedShot, path: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def pair() -> PathTracedPair:
-    return render_pair(seed=3, density_mm_per_cm2=100, size_px=(512, 384), samples=36)
+    return render_pair(seed=3, density_mm_per_cm2=100, size_px=(512, 384), samples=25)
 
 
 @pytest.fixture(scope="module")
