@@ -166,16 +166,19 @@ def sightings() -> dict[Hashable, Sighting]:
 def looked_at_once(
     photos: RenderedPhotos, sightings: dict[Hashable, Sighting], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Let commands look at each of `photos` once in all tests; what follows is done anew."""
+    """Let commands look at each of `photos` once in all tests, at any other once in a test.
+
+    What follows is done anew.
+    """
     own = {hashlib.sha256(shot.jpeg).hexdigest() for one in photos.states for shot in one.shots}
+    others: dict[Hashable, Sighting] = {}
 
     def kept(photo: Photo, **how: Any) -> Sighting:
-        if photo.sha256 not in own:
-            return look(photo, **how)
-        key = photo.sha256, *how.items()
-        if key not in sightings:
-            sightings[key] = look(photo, **how)
-        return replace(sightings[key], photo=photo)  # a copy may have another name
+        known = sightings if photo.sha256 in own else others
+        key = photo.identity, *how.items()
+        if key not in known:
+            known[key] = look(photo, **how)
+        return replace(known[key], photo=photo)  # a copy may have another name
 
     monkeypatch.setattr(states, "look", kept)
 
