@@ -142,12 +142,12 @@ def test_all_figures_in_one_run(
     for _, script, _ in figures.RUNS:
         assert (Path(figures.__file__).parent / script).is_file()
     monkeypatch.setattr(
-        figures, "RUNS", (("card", "card.py", "--draws 2"), ("other", "none.py", ""))
+        figures, "RUNS", (("card", "card.py", "--draws 1"), ("other", "none.py", ""))
     )
     monkeypatch.setattr(sys, "argv", ["figures.py", "card", "--folder", str(tmp_path)])
     figures.main()
     told = capsys.readouterr().out
-    assert re.search(r"## card: python tests/benchmarks/card.py --draws 2 \(\d+ min\)\n", told)
+    assert re.search(r"## card: python tests/benchmarks/card.py --draws 1 \(\d+ min\)\n", told)
     assert "FAILED" not in told
     assert (tmp_path / "figures.txt").read_text(encoding="utf-8") == told
     monkeypatch.setattr(sys, "argv", ["figures.py", "cart"])
