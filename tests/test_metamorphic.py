@@ -49,10 +49,10 @@ def curved(tmp_path_factory: pytest.TempPathFactory) -> Subject:
     """Render a small curved panel of blue paint."""
     states = render_states(
         Specimen(
-            paint="blue metallic", density_mm_per_cm2=220, across_mm=64, margin_mm=20,
+            paint="blue metallic", density_mm_per_cm2=220, across_mm=80, margin_mm=30,
             radius_mm=500,
         ),
-        stand=Stand(width_px=640, move_mm=10),
+        stand=Stand(width_px=800, move_mm=10),
         development=Development(),
         seed=8,
         shots=2,
