@@ -1,13 +1,15 @@
 """Photos that several tests look at, rendered once a session, and the command run in process."""
 
 import contextlib
+import hashlib
 import importlib
 import io
 import os
 import shutil
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
@@ -18,8 +20,11 @@ from playwright.sync_api import Browser, sync_playwright
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 
+from defectscan import states
+from defectscan.imaging.photo import Photo
 from defectscan.measurement.state import PanelScore
 from defectscan.pipeline import Comparison, compare, score
+from defectscan.shots import Sighting, look
 from defectscan.simulation.develop import Development
 from defectscan.simulation.furniture import BRIGHT_METAL, strip, tape_piece
 from defectscan.simulation.specimen import RenderedState, Specimen, Stand, render_states
@@ -130,7 +135,7 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> RenderedPhotos:
             tape_piece(middle_mm=(-30, -28), angle_deg=15, length_mm=22),
         ),
     )
-    states = render_states(
+    rendered = render_states(
         specimen,
         stand=Stand(width_px=1000, move_mm=12),
         development=Development(),
@@ -138,17 +143,48 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> RenderedPhotos:
         shots=2,
     )
     root = tmp_path_factory.mktemp("photos")
-    for state in states:
+    for state in rendered:
         (root / state.name).mkdir()
         for number, shot in enumerate(state.shots, start=1):
             (root / state.name / f"{number}.jpg").write_bytes(shot.jpeg)
-    return RenderedPhotos(before=root / "before", after=root / "after", states=states)
+    return RenderedPhotos(before=root / "before", after=root / "after", states=rendered)
 
 
 @pytest.fixture(scope="session")
 def seen() -> Seen:
     """Keep what `photos` show, for tests of what is made of it."""
     return Seen()
+
+
+@pytest.fixture(scope="session")
+def sightings() -> dict[Hashable, Sighting]:
+    """Keep what `photos` show, for commands."""
+    return {}
+
+
+@pytest.fixture
+def looked_at_once(
+    photos: RenderedPhotos, sightings: dict[Hashable, Sighting], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Let commands look at each of `photos` once in all tests, at any other once in a test.
+
+    What follows is done anew.
+    """
+    own = {hashlib.sha256(shot.jpeg).hexdigest() for one in photos.states for shot in one.shots}
+    others: dict[Hashable, Sighting] = {}
+
+    def kept(photo: Photo, **how: Any) -> Sighting:
+        known = sightings if photo.sha256 in own else others
+        # By all that `look` reads: a file that is read otherwise is looked at anew.
+        pixels = hashlib.sha256()
+        for part in (photo.luminance, photo.clipped, photo.rgb):
+            pixels.update(part.tobytes())
+        key = pixels.digest(), photo.luminance.shape, *how.items()
+        if key not in known:
+            known[key] = look(photo, **how)
+        return replace(known[key], photo=photo)  # a copy may have another name
+
+    monkeypatch.setattr(states, "look", kept)
 
 
 @pytest.fixture(scope="session")

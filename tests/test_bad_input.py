@@ -13,6 +13,8 @@ from PIL import Image
 
 from tests.conftest import Outcome, RenderedPhotos, Run
 
+pytestmark = pytest.mark.usefixtures("looked_at_once")
+
 Rgb = NDArray[np.uint8]
 SIZE = (320, 240)
 

@@ -23,15 +23,22 @@ import speed
 
 from defectscan.simulation.clip import Filming
 
-FULL_SIZE = {name: getattr(scenes, name) for name in ("WIDTH_PX", "HEIGHT_PX", "MARGIN_PX")}
+FULL_SIZE = {
+    name: getattr(scenes, name)
+    for name in ("WIDTH_PX", "HEIGHT_PX", "MARGIN_PX", "PX_PER_MM", "EXTENT_MM", "GROUND_MM")
+}
 
 
 @pytest.fixture(autouse=True)
 def _small(monkeypatch: pytest.MonkeyPatch) -> None:
-    # Smaller still, and no move of the lamp would bring the highlight into the picture.
-    monkeypatch.setattr(scenes, "WIDTH_PX", 1200)
-    monkeypatch.setattr(scenes, "HEIGHT_PX", 900)
-    monkeypatch.setattr(scenes, "MARGIN_PX", 80)
+    # 120 by 90 mm in sight, with grooves little beyond. Were it less, no move of the lamp would
+    # bring the highlight into the picture.
+    monkeypatch.setattr(scenes, "WIDTH_PX", 840)
+    monkeypatch.setattr(scenes, "HEIGHT_PX", 630)
+    monkeypatch.setattr(scenes, "MARGIN_PX", 56)
+    monkeypatch.setattr(scenes, "PX_PER_MM", 7.0)
+    monkeypatch.setattr(scenes, "EXTENT_MM", (120.0, 90.0))
+    monkeypatch.setattr(scenes, "GROUND_MM", (200.0, 170.0))
 
 
 def test_accuracy(tmp_path: Path) -> None:
@@ -52,6 +59,9 @@ def test_clips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(clips, "WIDTH_PX", 960)
     monkeypatch.setattr(clips, "HEIGHT_PX", 540)
     monkeypatch.setattr(clips, "PX_PER_MM", 5.0)
+    # A frame shows 192 by 108 mm.
+    monkeypatch.setattr(scenes, "EXTENT_MM", (200.0, 150.0))
+    monkeypatch.setattr(scenes, "GROUND_MM", (240.0, 170.0))
     filming = Filming(duration_s=0.5, shake_px=2, jolt_px=0)
     home = clips.prepare(6, tmp_path, filming=filming, places=2)
     row = clips.measure(home)
@@ -118,9 +128,9 @@ def test_ridge_filters(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_repeats(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(repeats, "DENSITIES_MM_PER_CM2", {"red": 60.0, "white": 180.0})
+    monkeypatch.setattr(repeats, "DENSITIES_MM_PER_CM2", {"red": 40.0, "white": 100.0})
     monkeypatch.setattr(repeats, "SHOTS", 2)
-    monkeypatch.setattr(repeats, "WIDTH_PX", 800)
+    monkeypatch.setattr(repeats, "WIDTH_PX", 640)
     mm_per_px = repeats.prepare(tmp_path)
     assert repeats.prepare(tmp_path) == mm_per_px > 0
     first, *figures_told = repeats.report(tmp_path, mm_per_px=mm_per_px).splitlines()
@@ -154,12 +164,12 @@ def test_all_figures_in_one_run(
     for _, script, _ in figures.RUNS:
         assert (Path(figures.__file__).parent / script).is_file()
     monkeypatch.setattr(
-        figures, "RUNS", (("card", "card.py", "--draws 2"), ("other", "none.py", ""))
+        figures, "RUNS", (("card", "card.py", "--draws 1"), ("other", "none.py", ""))
     )
     monkeypatch.setattr(sys, "argv", ["figures.py", "card", "--folder", str(tmp_path)])
     figures.main()
     told = capsys.readouterr().out
-    assert re.search(r"## card: python tests/benchmarks/card.py --draws 2 \(\d+ min\)\n", told)
+    assert re.search(r"## card: python tests/benchmarks/card.py --draws 1 \(\d+ min\)\n", told)
     assert "FAILED" not in told
     assert (tmp_path / "figures.txt").read_text(encoding="utf-8") == told
     monkeypatch.setattr(sys, "argv", ["figures.py", "cart"])

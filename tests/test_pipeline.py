@@ -196,13 +196,13 @@ def test_no_highlight_is_an_error_and_as_seen_is_the_way_out(tmp_path: Path) -> 
     assert seen.grade is None
 
 
-def test_as_seen_is_the_visible_length_over_the_area(photos: RenderedPhotos) -> None:
-    seen = score(photos.first_before, as_seen=True, mm_per_px=MM_PER_PX)
-    shot = seen.shots[0].shot
+def test_as_seen_is_the_visible_length_over_the_area(photos: RenderedPhotos, seen: Seen) -> None:
+    found = score(photos.first_before, as_seen=True, mm_per_px=MM_PER_PX, seen=seen)
+    shot = found.shots[0].shot
     length_mm = shot.lines.length_px.sum() * MM_PER_PX
     area_cm2 = shot.zone.sum() * MM_PER_PX**2 / 100
     # Lines that hide others are made up for.
-    assert 1 <= seen.line_density.value / (length_mm / area_cm2) < 1.25
+    assert 1 <= found.line_density.value / (length_mm / area_cm2) < 1.25
 
 
 def test_two_highlights_are_an_error(tmp_path: Path) -> None:
@@ -432,8 +432,8 @@ def test_folders_of_shots(photos: RenderedPhotos, seen: Seen) -> None:
     assert found.correction.percent.low < 100 * (1 - after / before) < found.correction.percent.high
 
 
-def test_as_seen_comparison(photos: RenderedPhotos) -> None:
-    found = compare(photos.first_before, photos.first_after, as_seen=True)
+def test_as_seen_comparison(photos: RenderedPhotos, seen: Seen) -> None:
+    found = compare(photos.first_before, photos.first_after, as_seen=True, seen=seen)
     assert found.before.as_seen
     assert found.correction.percent is not None
     assert 0 < found.correction.percent.value < 100

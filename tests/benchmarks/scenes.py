@@ -29,6 +29,7 @@ EXTENT_MM = (200.0, 150.0)
 GROUND_MM = (340.0, 290.0)
 WIDTH_PX, HEIGHT_PX = 2000, 1500
 MARGIN_PX = 150
+PX_PER_MM = 10.0
 # Of the highlight, as the capture guide shows them.
 PLACES_MM = ((0.0, 0.0), (-55.0, -40.0), (55.0, -40.0), (55.0, 40.0), (-55.0, 40.0))
 AIM_SD_MM = 5.0
@@ -163,7 +164,7 @@ class _Stand:
             lamp_mm=lamp_mm,
             camera_mm=camera_mm,
             lamp_radius_mm=rng.uniform(2, 5),
-            focal_px=10 * float(np.linalg.norm(camera_mm)),
+            focal_px=PX_PER_MM * float(np.linalg.norm(camera_mm)),
         )
 
     def scene(

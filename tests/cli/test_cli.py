@@ -14,6 +14,8 @@ from defectscan.report.words import CAUTION
 from defectscan.version import __version__
 from tests.conftest import RenderedPhotos, Run
 
+pytestmark = pytest.mark.usefixtures("looked_at_once")
+
 SCALE = ("--mm-per-px", "0.1")
 
 

@@ -18,7 +18,7 @@ from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
 from tests.drawn_card import laid_on
 
-pytestmark = pytest.mark.usefixtures("here")
+pytestmark = pytest.mark.usefixtures("here", "looked_at_once")
 
 
 def test_a_job_step_by_step(run: Run, here: Path) -> None:

@@ -15,7 +15,7 @@ from tests.conftest import RenderedPhotos, Run
 from tests.workshop.polished_panel import Bench
 from tests.workshop.test_shop_view import polished
 
-pytestmark = pytest.mark.usefixtures("here")
+pytestmark = pytest.mark.usefixtures("here", "looked_at_once")
 
 
 def test_a_measured_vehicle_is_reported_with_its_stored_figures(

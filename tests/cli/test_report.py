@@ -7,6 +7,8 @@ import pytest
 
 from tests.conftest import RenderedPhotos, Run
 
+pytestmark = pytest.mark.usefixtures("looked_at_once")
+
 
 @pytest.fixture
 def job(photos: RenderedPhotos, tmp_path: Path) -> Path:

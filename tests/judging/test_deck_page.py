@@ -4,6 +4,7 @@ import base64
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +21,17 @@ SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 SETTLE_MS = 400
 
 
-@pytest.fixture(params=SIZES)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tab:
+    """A device's tab, and what its page complained of."""
+
+    page: Page
+    faults: list[str]
+
+
+@pytest.fixture(scope="module", params=SIZES)
 def context(browser: Browser, request: pytest.FixtureRequest) -> Iterator[BrowserContext]:
-    """Give a device of its own, which may not ask for anything outside."""
+    """Give a device that may not ask for anything outside."""
     width, height = SIZES[request.param]
     context = browser.new_context(
         viewport={"width": width, "height": height},
@@ -37,18 +46,34 @@ def context(browser: Browser, request: pytest.FixtureRequest) -> Iterator[Browse
     assert not outside
 
 
-def opened(context: BrowserContext, deck: Deck, folder: Path) -> Page:
+def new_tab(context: BrowserContext) -> Tab:
+    tab = Tab(page=context.new_page(), faults=[])
+    tab.page.clock.install()
+    tab.page.on("pageerror", lambda error: tab.faults.append(str(error)))
+    tab.page.on("console", lambda message: tab.faults.append(message.text))
+    tab.page.on("dialog", lambda dialog: dialog.accept())
+    return tab
+
+
+@pytest.fixture(scope="module")
+def only_tab(context: BrowserContext) -> Tab:
+    """Open one tab for all decks: a new one takes longer than they do."""
+    return new_tab(context)
+
+
+@pytest.fixture
+def tab(only_tab: Tab) -> Iterator[Tab]:
+    """Give the tab, and forget what was graded in it."""
+    only_tab.faults.clear()
+    yield only_tab
+    only_tab.page.evaluate("localStorage.clear()")
+
+
+def opened(tab: Tab, deck: Deck, folder: Path) -> Page:
     path = folder / "deck.html"
     path.write_text(render_deck(deck), encoding="utf-8")
-    page = context.new_page()
-    page.clock.install()
-    faults: list[str] = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text))
-    page.on("dialog", lambda dialog: dialog.accept())
-    page.goto(path.as_uri())
-    page.faults = faults  # type: ignore[attr-defined]
-    return page
+    tab.page.goto(path.as_uri())
+    return tab.page
 
 
 def begin(page: Page, rater: str = "Ana") -> None:
@@ -81,12 +106,10 @@ def count(page: Page) -> str:
     return page.text_content("#count") or ""
 
 
-def test_a_deck_from_the_first_photo_to_the_saved_file(
-    context: BrowserContext, tmp_path: Path
-) -> None:
+def test_a_deck_from_the_first_photo_to_the_saved_file(tab: Tab, tmp_path: Path) -> None:
     deck = deck_of([0, 1, 2, 3, 4, 5])
     _, key = key_file(deck, tmp_path)
-    page = opened(context, deck, tmp_path)
+    page = opened(tab, deck, tmp_path)
     begin(page, HOSTILE_RATER)
     assert count(page) == "1 of 8"
     press(page, "3")
@@ -117,13 +140,13 @@ def test_a_deck_from_the_first_photo_to_the_saved_file(
     assert page.is_visible("#who")
     page.reload()
     assert page.is_hidden("#resume")
-    assert page.faults == []  # type: ignore[attr-defined]
+    assert tab.faults == []
 
 
-def test_pairs_are_graded_in_percent(context: BrowserContext, tmp_path: Path) -> None:
+def test_pairs_are_graded_in_percent(tab: Tab, tmp_path: Path) -> None:
     deck = deck_of([20, 60, 90], scale=Scale.CORRECTION, repeats=1)
     _, key = key_file(deck, tmp_path)
-    page = opened(context, deck, tmp_path)
+    page = opened(tab, deck, tmp_path)
     begin(page)
     boxes = [page.locator(".view").nth(i).bounding_box() for i in (0, 1)]
     assert boxes[0] is not None
@@ -149,13 +172,11 @@ def test_pairs_are_graded_in_percent(context: BrowserContext, tmp_path: Path) ->
     tap(page, "#give")
     (session,) = read_grades(save(page, tmp_path), key)
     assert session.grades == {1: 42, 2: -15, 3: 55, 4: 77}
-    assert page.faults == []  # type: ignore[attr-defined]
+    assert tab.faults == []
 
 
-def test_the_photo_is_zoomed_by_buttons_keys_wheel_and_fingers(
-    context: BrowserContext, tmp_path: Path
-) -> None:
-    page = opened(context, deck_of([0, 5, 3]), tmp_path)
+def test_the_photo_is_zoomed_by_buttons_keys_wheel_and_fingers(tab: Tab, tmp_path: Path) -> None:
+    page = opened(tab, deck_of([0, 5, 3]), tmp_path)
     begin(page)
 
     def zoom() -> float:
@@ -195,16 +216,17 @@ def test_the_photo_is_zoomed_by_buttons_keys_wheel_and_fingers(
     assert zoom() == 1  # the next photo is shown whole
     page.keyboard.press("a")
     assert page.is_visible("#anchors")
-    assert page.faults == []  # type: ignore[attr-defined]
+    assert tab.faults == []
 
 
 def test_it_goes_on_after_a_reload_where_nothing_is_kept(
     context: BrowserContext, tmp_path: Path
 ) -> None:
-    context.add_init_script(
+    tab = new_tab(context)
+    tab.page.add_init_script(
         "Object.defineProperty(window, 'localStorage', {get() { throw new Error('not kept'); }})"
     )
-    page = opened(context, deck_of([0, 5, 3]), tmp_path)
+    page = opened(tab, deck_of([0, 5, 3]), tmp_path)
     assert page.is_visible("#no-store")
     begin(page)
     press(page, "2")
@@ -212,30 +234,29 @@ def test_it_goes_on_after_a_reload_where_nothing_is_kept(
     assert "1 of 5" in (page.text_content("#resume p") or "")
     page.click("#start-over")
     assert page.is_visible("#who")
-    assert page.faults == []  # type: ignore[attr-defined]
+    assert tab.faults == []
+    page.close()
 
 
-def test_what_is_kept_in_a_damaged_form_is_left_alone(
-    context: BrowserContext, tmp_path: Path
-) -> None:
+def test_what_is_kept_in_a_damaged_form_is_left_alone(tab: Tab, tmp_path: Path) -> None:
     deck = deck_of([0, 5, 3])
-    page = opened(context, deck, tmp_path)
+    page = opened(tab, deck, tmp_path)
     for text in ("{", "null", '{"rater": 5}', '{"rater": "a", "session": "b", "grades": 7}'):
         page.evaluate(
             "([k, t]) => localStorage.setItem(k, t)", [f"defectscan.deck.{deck.ident}", text]
         )
         page.reload()
         assert page.is_visible("#who")
-    assert page.faults == []  # type: ignore[attr-defined]
+    assert tab.faults == []
 
 
-def test_practice_answers_at_once_and_gets_harder(context: BrowserContext, tmp_path: Path) -> None:
+def test_practice_answers_at_once_and_gets_harder(tab: Tab, tmp_path: Path) -> None:
     deck = deck_of([0, 1, 2, 3, 4, 5, 1, 4, 2], repeats=0, practice=True)
     answers = {
         base64.b64encode(card.jpegs[0]).decode(): (number, card.answer)
         for number, card in enumerate(deck.cards)
     }
-    page = opened(context, deck, tmp_path)
+    page = opened(tab, deck, tmp_path)
     begin(page)
     seen = []
     for number in range(7):
@@ -264,7 +285,7 @@ def test_practice_answers_at_once_and_gets_harder(context: BrowserContext, tmp_p
     assert "6 of 7 hit" in (page.text_content("#end-text") or "")
     page.reload()
     assert page.is_hidden("#resume")  # nothing is kept
-    assert page.faults == []  # type: ignore[attr-defined]
+    assert tab.faults == []
 
 
 def test_nothing_in_a_blind_deck_tells_names_values_or_repeats() -> None:

@@ -125,33 +125,58 @@ def _vehicle(comparison: Comparison, folder: Path) -> str:
     return page_html(made.page)
 
 
-@contextmanager
-def opened(
-    browser: Browser, shown: Shown, *, width_px: int, scheme: Scheme = "light"
-) -> Iterator[Page]:
-    """Open a page that may ask for nothing outside and has nothing to complain about."""
-    context = browser.new_context(
-        viewport={"width": width_px, "height": HEIGHT_PX}, color_scheme=scheme
-    )
-    outside: list[str] = []
-    faults: list[str] = []
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tab:
+    """A browser's tab, what its page complained of, and what it asked for outside."""
+
+    page: Page
+    faults: list[str]
+    outside: list[str]
+
+
+@pytest.fixture(scope="module")
+def tab(browser: Browser) -> Iterator[Tab]:
+    """Open one tab for all pages: a new one takes longer than most pages do."""
+    context = browser.new_context()
+    page = context.new_page()
+    tab = Tab(page=page, faults=[], outside=[])
 
     def answer(route: Any) -> None:
         if route.request.url.startswith(("file:", "data:", "blob:")):
             route.continue_()
         else:
-            outside.append(route.request.url)
+            tab.outside.append(route.request.url)
             route.abort()
 
     context.route("**/*", answer)
-    page = context.new_page()
     page.clock.install()
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text))
-    page.goto(shown.path.as_uri())
-    yield page
+    page.on("pageerror", lambda error: tab.faults.append(str(error)))
+    page.on("console", lambda message: tab.faults.append(message.text))
+    yield tab
     context.close()
-    assert outside == faults == []
+
+
+def shown_in(tab: Tab, path: Path, *, width_px: int, scheme: Scheme = "light") -> Page:
+    """Load a page as if nothing had been shown in the tab before."""
+    page = tab.page
+    page.goto("about:blank")
+    page.set_viewport_size({"width": width_px, "height": HEIGHT_PX})
+    page.emulate_media(media="screen", color_scheme=scheme)
+    tab.faults.clear()
+    tab.outside.clear()
+    page.goto(path.as_uri())
+    if page.evaluate("localStorage.length"):  # of a deck that was begun
+        page.evaluate("localStorage.clear()")
+        page.reload()
+    return page
+
+
+@contextmanager
+def opened(tab: Tab, shown: Shown, *, width_px: int, scheme: Scheme = "light") -> Iterator[Page]:
+    """Open a page that may ask for nothing outside and has nothing to complain about."""
+    yield shown_in(tab, shown.path, width_px=width_px, scheme=scheme)
+    tab.page.evaluate("0")  # what it complained of before has arrived by then
+    assert tab.outside == tab.faults == []
 
 
 def views(page: Page, shown: Shown) -> Iterator[Page]:
@@ -256,9 +281,9 @@ OVERLAPS = """() => {
 
 @pytest.mark.parametrize("name", NAMES)
 def test_pages_fit_and_can_be_read_on_any_screen(
-    browser: Browser, pages: dict[str, Shown], name: str
+    tab: Tab, pages: dict[str, Shown], name: str
 ) -> None:
-    with opened(browser, pages[name], width_px=WIDTHS_PX[0]) as page:
+    with opened(tab, pages[name], width_px=WIDTHS_PX[0]) as page:
         for width in WIDTHS_PX:
             page.set_viewport_size({"width": width, "height": HEIGHT_PX})
             for scheme in SCHEMES:
@@ -274,11 +299,11 @@ def test_pages_fit_and_can_be_read_on_any_screen(
 
 @pytest.mark.parametrize("name", NAMES)
 def test_no_serious_finding_of_the_accessibility_checker(
-    browser: Browser, pages: dict[str, Shown], name: str
+    tab: Tab, pages: dict[str, Shown], name: str
 ) -> None:
     axe = importlib.resources.files("axe_playwright_python") / "axe.min.js"
     checker = axe.read_text(encoding="utf-8")
-    with opened(browser, pages[name], width_px=WIDTHS_PX[2]) as page:
+    with opened(tab, pages[name], width_px=WIDTHS_PX[2]) as page:
         page.evaluate(checker)
         for number, view in enumerate(views(page, pages[name])):
             assert (number, serious(view, least_passes=6)) == (number, [])
@@ -308,9 +333,9 @@ def serious(
 
 @pytest.mark.parametrize("name", ["report", "one state", "vehicle", "result"])
 def test_pages_print_dark_on_white_and_without_controls(
-    browser: Browser, pages: dict[str, Shown], name: str
+    tab: Tab, pages: dict[str, Shown], name: str
 ) -> None:
-    with opened(browser, pages[name], width_px=PAPER_PX, scheme="dark") as page:
+    with opened(tab, pages[name], width_px=PAPER_PX, scheme="dark") as page:
         page.emulate_media(media="print")
         assert sideways_px(page) == 0
         # A point is 4/3 px: 5 pt are small print on paper.
@@ -327,15 +352,13 @@ def test_pages_print_dark_on_white_and_without_controls(
 
 @pytest.mark.parametrize("name", NAMES)
 def test_what_a_picture_shows_is_named_where_pictures_are_off(
-    browser: Browser, pages: dict[str, Shown], name: str, tmp_path: Path
+    tab: Tab, pages: dict[str, Shown], name: str, tmp_path: Path
 ) -> None:
     html = pages[name].path.read_text(encoding="utf-8")
     assert html.count("img-src data:") == 1
     path = tmp_path / "without.html"
     path.write_text(html.replace("img-src data:", "img-src 'none'"), encoding="utf-8")
-    context = browser.new_context(viewport={"width": 360, "height": HEIGHT_PX})
-    page = context.new_page()
-    page.goto(path.as_uri())
+    page = shown_in(tab, path, width_px=360)
     assert sideways_px(page) == 0
     assert illegible(page) == []
     for svg in page.locator("svg.picture").all():
@@ -344,13 +367,10 @@ def test_what_a_picture_shows_is_named_where_pictures_are_off(
         assert words.text_content() == svg.get_attribute("aria-label")
     loaded = "images => images.filter(one => one.naturalWidth > 0 || !(one.alt || one.hidden))"
     assert page.locator("img:visible:not(.logo)").evaluate_all(f"({loaded})") == []
-    context.close()
 
 
-def test_a_photo_hides_the_words_that_stand_for_it(
-    browser: Browser, pages: dict[str, Shown]
-) -> None:
-    with opened(browser, pages["report"], width_px=768) as page:
+def test_a_photo_hides_the_words_that_stand_for_it(tab: Tab, pages: dict[str, Shown]) -> None:
+    with opened(tab, pages["report"], width_px=768) as page:
         picture = page.locator(".cards svg.picture").first
         with_words = picture.screenshot()
         page.evaluate("document.querySelectorAll('.instead').forEach(one => one.remove())")
@@ -367,7 +387,7 @@ def test_three_panels_make_a_file_of_moderate_size(
     assert 300_000 < size < MOST_BYTES
 
 
-def test_a_finding_would_be_seen(browser: Browser, tmp_path: Path) -> None:
+def test_a_finding_would_be_seen(tab: Tab, tmp_path: Path) -> None:
     path = tmp_path / "bad.html"
     told = json.dumps("pale and small")
     path.write_text(
@@ -377,10 +397,7 @@ def test_a_finding_would_be_seen(browser: Browser, tmp_path: Path) -> None:
         "<text x=5 y=20 fill='#888'>grey on grey</text></svg><svg class=drawing>"
         "<text x=5 y=20>one</text><text x=9 y=22>other</text></svg></body></html>"
     )
-    context = browser.new_context(viewport={"width": 360, "height": 400})
-    page = context.new_page()
-    page.goto(path.as_uri())
+    page = shown_in(tab, path, width_px=360)
     assert sideways_px(page) > 0
     assert [one["text"] for one in illegible(page)] == [told, "grey on grey"]
     assert page.evaluate(OVERLAPS) == [["one", "other"]]
-    context.close()
