@@ -19,9 +19,9 @@ RUNS: tuple[tuple[str, str, str], ...] = (
     (
         "five_shots",
         "accuracy.py",
-        "--first 50000 --pairs 36 --shots 5 --over-panel --folder {folder}",
+        "--first 50000 --pairs 72 --shots 5 --over-panel --folder {folder}",
     ),
-    ("shown_grooves", "shown_grooves.py", "--over-panel"),
+    ("shown_grooves", "shown_grooves.py", "--pairs 72 --over-panel"),
     ("five_shots_near", "accuracy.py", "--first 50000 --pairs 36 --shots 5 --folder {folder}"),
     ("shown_grooves_near", "shown_grooves.py", ""),
     ("ridge_filters", "ridge_filters.py", ""),
