@@ -135,6 +135,13 @@ class Flag(Doubt):
         "The frame cuts the highlight.",
         "Turn the camera until the highlight lies well inside the picture.",
     )
+    BROAD_HIGHLIGHT = (
+        (
+            "The highlight is broad for a small lamp's: where tape, trim or a second light runs "
+            "into it, the density is far off."
+        ),
+        "Use one small lamp further away, with its highlight on bare paint.",
+    )
     BELOW_LIMIT = (
         "The density is below what this photo can tell from nothing.",
         "Take more photos of this state.",

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from defectscan.errors import NotMeasurableError
 from defectscan.flags import Flag
 from defectscan.imaging.card import Card, find_card
+from defectscan.imaging.conditions import largest_radius_percent
 from defectscan.imaging.highlight import Highlight, find_highlights
 from defectscan.imaging.paint import background_luminance, paint_mask
 from defectscan.imaging.photo import Photo
@@ -137,6 +138,10 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     else:
         if highlight.cut:
             flags.append(Flag.HIGHLIGHT_CUT)
+        own_mm_per_px = None if scale is None else scale * photo.scale
+        radius_percent = 100 * highlight.radius_px / max(sighting.zone.shape)
+        if radius_percent > largest_radius_percent(photo, mm_per_px=own_mm_per_px):
+            flags.append(Flag.BROAD_HIGHLIGHT)
         glint = fit_glint(
             lines,
             np.array([highlight.x_px, highlight.y_px]),

@@ -14,6 +14,7 @@ from PIL import Image
 from defectscan import states
 from defectscan.errors import NotMeasurableError, UnreadablePhotoError
 from defectscan.flags import Flag
+from defectscan.imaging.conditions import MOST_RADIUS_MM, MOST_RADIUS_PERCENT
 from defectscan.imaging.linear_light import srgb_to_linear
 from defectscan.imaging.photo import Exposure, Photo, read_photo
 from defectscan.laying import Laid
@@ -28,7 +29,7 @@ from defectscan.pipeline import (
     lines_png,
     score,
 )
-from defectscan.shots import Sighting, look, measure_shot
+from defectscan.shots import Sighting, look, measure, measure_shot
 from defectscan.states import Seen
 from tests.conftest import MM_PER_PX, RenderedPhotos
 
@@ -233,6 +234,18 @@ def test_a_highlight_cut_by_the_frame_is_flagged(rgb: Rgb, photos: RenderedPhoto
         width_px=cut.width_px - left,
     )
     assert Flag.HIGHLIGHT_CUT in measure_shot(cropped, mm_per_px=MM_PER_PX).flags
+
+
+def test_a_highlight_broader_than_a_small_lamps_is_flagged(photos: RenderedPhotos) -> None:
+    sighting = look(read_photo(photos.first_before))
+    assert sighting.highlight is not None
+    # As `check` has it: of the picture's longer side, or in millimetres where there is a scale.
+    percent = MOST_RADIUS_PERCENT * max(sighting.zone.shape) / 100
+    for mm_per_px, limit_px in ((None, percent), (MM_PER_PX, MOST_RADIUS_MM / MM_PER_PX)):
+        for radius_px in (0.98 * limit_px, 1.02 * limit_px):
+            broad = replace(sighting.highlight, radius_px=radius_px)
+            shot = measure(replace(sighting, highlight=broad), mm_per_px=mm_per_px, like=None)
+            assert (Flag.BROAD_HIGHLIGHT in shot.flags) is (radius_px > limit_px)
 
 
 def test_a_large_photo_is_measured_small_and_told_in_its_own_pixels(

@@ -261,7 +261,7 @@ def lamp_radius(percent: float | None, *, limit: float) -> Condition:
         else "There is no highlight whose size could be judged.",
         bad=f"The lamp is too broad: {found} of the picture's longer side; "
         f"at most {limit:.1f} % is fine.",
-        advice="Use a smaller lamp, or hold it further away.",
+        advice="Use a smaller lamp, or hold it further away, its highlight off tape and trim.",
     )
 
 
