@@ -156,7 +156,7 @@ def _without_odd(shots: Sequence[MeasuredShot]) -> tuple[list[MeasuredShot], lis
         error = NotMeasurableError(
             f"{shot.photo.name}: the lines lie up to {reach_px:.0f} px off the rings round the "
             "highlight",
-            allowed=f"{ODD_REACH * usual_px:.0f} px, twice as far as in the other photos",
+            allowed=f"at most {ODD_REACH * usual_px:.0f} px, twice what is usual in this state",
             remedy="let the highlight fall on bare paint, off tape and trim, under the same lamp",
         )
         odd.append(SetAside(file=shot.photo.name, reason=str(error)))
