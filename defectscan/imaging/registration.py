@@ -15,16 +15,15 @@ from defectscan.imaging.motion_proof import (
     shared_points,
     uncertainty_px,
 )
+from defectscan.imaging.panel_map import PanelMap
 from defectscan.imaging.panel_motion import (
     CURVED,
     FLAT,
     RIGID,
-    STRAIGHT,
     PanelMotion,
     fit,
     from_homography,
     project,
-    quadratic,
     start,
 )
 from defectscan.imaging.pose_search import linked, poses_by_edges, poses_by_specks
@@ -38,46 +37,6 @@ _SLIDING_PX = 4.0
 _FEWEST_HELD = 12
 _CLEARLY_UPRIGHT = 0.6  # overlap
 _COARSE_STAGES = ((14, RIGID), (10, RIGID), (8, RIGID), (6, FLAT), (5, FLAT), (4, FLAT))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PanelMap:
-    """A map of pixels from after to before: a homography, and a bend on a curved panel.
-
-    Parameters
-    ----------
-    homography
-        Shape (3, 3), pixels.
-    bend_px
-        Shape (2, 3): what u², uv and v² add to x and y, (u, v) being places in after.
-    middle_px, half_px
-        Where (u, v) is (0, 0), shape (2,), and the length of its unit.
-    """
-
-    homography: Floats
-    bend_px: Floats
-    middle_px: Floats
-    half_px: float
-
-    def to_before(self, xy_px: Floats) -> Floats:
-        """Map pixels of after, shape (n, 2)."""
-        place = (xy_px - self.middle_px) / self.half_px
-        return project(self.homography, xy_px) + quadratic(place) @ self.bend_px.T
-
-    def flattened(self, xy_px: Floats) -> tuple[Floats, float]:
-        """Return the nearest homography at some points, and its mean distance from the map, px.
-
-        Parameters
-        ----------
-        xy_px
-            Pixels of after, shape (n, 2).
-        """
-        if np.abs(self.bend_px).max() <= STRAIGHT * self.half_px:
-            return self.homography / self.homography[2, 2], 0.0
-        there = self.to_before(xy_px)
-        homography = np.asarray(cv2.findHomography(xy_px, there)[0], dtype=np.float64)
-        off = np.linalg.norm(project(homography, xy_px) - there, axis=1)
-        return homography, float(off.mean())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from defectscan.imaging.panel_map import PanelMap
 from defectscan.imaging.panel_motion import (
     CURVED,
     FLAT,
@@ -27,7 +28,6 @@ from defectscan.imaging.panel_motion import (
 from defectscan.imaging.registration import (
     MAX_UNCERTAINTY_PX,
     MIN_OVERLAP,
-    PanelMap,
     Registration,
 )
 from defectscan.measurement.lines import Lines
