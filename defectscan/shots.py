@@ -153,9 +153,9 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
         most_px = MOST_REACH_SHARE * max(sighting.zone.shape)
         # Fewer may be false ones, on a panel without a groove.
         if lines.n >= MANY_LINES and glint.reach_px > most_px:
-            raise NotMeasurableError(
-                f"{photo.name}: the lines lie up to {glint.reach_px:.0f} px off the rings "
-                "round the highlight",
+            raise off_the_rings(
+                photo,
+                glint.reach_px,
                 allowed=f"{most_px:.0f} px, as for a small lamp",
                 remedy="use one small lamp, and cover white tape and whatever else shines brightly",
             )
@@ -185,6 +185,14 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
         card=sighting.card,
         flags=tuple(flags),
     )
+
+
+def off_the_rings(
+    photo: Photo, reach_px: float, *, allowed: str, remedy: str
+) -> NotMeasurableError:
+    """Word the error that a photo's lines lie too far off the rings that a lamp would show."""
+    what = f"{photo.name}: the lines lie up to {reach_px:.0f} px off the rings round the highlight"
+    return NotMeasurableError(what, allowed=allowed, remedy=remedy)
 
 
 def _traces(photo: Photo) -> list[Flag]:

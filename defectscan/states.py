@@ -17,7 +17,14 @@ from defectscan.imaging.clip import SCAN_STEPS, is_clip, read_clip
 from defectscan.imaging.frame_choice import MOST_FRAMES
 from defectscan.imaging.photo import Photo, list_photos, read_photo
 from defectscan.measurement.state import MeasuredShot, SetAside
-from defectscan.shots import MANY_LINES, WORKING_SIDE_PX, Sighting, look, measure
+from defectscan.shots import (
+    MANY_LINES,
+    WORKING_SIDE_PX,
+    Sighting,
+    look,
+    measure,
+    off_the_rings,
+)
 
 if TYPE_CHECKING:
     from defectscan.measurement.glint import Glint
@@ -119,10 +126,10 @@ def measure_states(
                 like = _learnt(shots[-1], like)
             if not shots:
                 raise errors[0][1]
-            aside = [SetAside(file=one.name, reason=str(error)) for one, error in errors]
             alike, odd = _without_odd(shots)
             like = _learnt(alike[-1], like)
-            found.append(MeasuredState(shots=tuple(alike), set_aside=(*aside, *odd)))
+            aside = [SetAside(file=one.name, reason=str(error)) for one, error in [*errors, *odd]]
+            found.append(MeasuredState(shots=tuple(alike), set_aside=tuple(aside)))
     _check_scales([shot for state in found for shot in state.shots])
     return found
 
@@ -133,7 +140,9 @@ def _learnt(shot: MeasuredShot, like: "Glint | None") -> "Glint | None":
     return like if few else shot.shot.glint
 
 
-def _without_odd(shots: Sequence[MeasuredShot]) -> tuple[list[MeasuredShot], list[SetAside]]:
+def _without_odd(
+    shots: Sequence[MeasuredShot],
+) -> tuple[list[MeasuredShot], list[tuple[Photo, DefectscanError]]]:
     """Set apart photos whose lines lie further off their rings than those of the others.
 
     How far they do is the lamp's matter, and one lamp's reaches agree within some tenths. Where a
@@ -142,7 +151,7 @@ def _without_odd(shots: Sequence[MeasuredShot]) -> tuple[list[MeasuredShot], lis
     """
     usual_px = float(np.median([shot.shot.glint.reach_px for shot in shots]))
     alike: list[MeasuredShot] = []
-    odd: list[SetAside] = []
+    odd: list[tuple[Photo, DefectscanError]] = []
     for shot in shots:
         reach_px = shot.shot.glint.reach_px
         # Of few lines, the reach is not known well.
@@ -153,13 +162,13 @@ def _without_odd(shots: Sequence[MeasuredShot]) -> tuple[list[MeasuredShot], lis
         ):
             alike.append(shot)
             continue
-        error = NotMeasurableError(
-            f"{shot.photo.name}: the lines lie up to {reach_px:.0f} px off the rings round the "
-            "highlight",
+        error = off_the_rings(
+            shot.photo,
+            reach_px,
             allowed=f"at most {ODD_REACH * usual_px:.0f} px, twice what is usual in this state",
             remedy="let the highlight fall on bare paint, off tape and trim, under the same lamp",
         )
-        odd.append(SetAside(file=shot.photo.name, reason=str(error)))
+        odd.append((shot.photo, error))
     return alike, odd
 
 

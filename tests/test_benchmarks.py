@@ -23,11 +23,6 @@ import speed
 
 from defectscan.simulation.clip import Filming
 
-FULL_SIZE = {
-    name: getattr(scenes, name)
-    for name in ("WIDTH_PX", "HEIGHT_PX", "MARGIN_PX", "PX_PER_MM", "EXTENT_MM", "GROUND_MM")
-}
-
 
 @pytest.fixture(autouse=True)
 def _small(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -97,8 +92,7 @@ def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_shots_over_the_panel_go_where_the_guide_shows(monkeypatch: pytest.MonkeyPatch) -> None:
     # Not rendered, so as large as in earnest: in a small picture the places lie outside.
-    for name, value in FULL_SIZE.items():
-        monkeypatch.setattr(scenes, name, value)
+    monkeypatch.undo()
     monkeypatch.setattr(scenes, "render_shot", shown_grooves.not_rendered)
     case = scenes.draw_case(2, shots=5, over_panel=True)
     before, after = (
