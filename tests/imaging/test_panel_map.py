@@ -13,7 +13,9 @@ FLAT = PanelMap(
     middle_px=np.array([500.0, 400.0]),
     half_px=500.0,
 )
-GRID_PX = np.stack(np.meshgrid(np.arange(0, 1001, 100), np.arange(0, 801, 100)), -1).reshape(-1, 2)
+GRID_PX = np.stack(np.meshgrid(np.linspace(0, 1000, 11), np.linspace(0, 800, 9)), axis=-1).reshape(
+    -1, 2
+)
 
 
 def test_a_flat_map_is_its_homography() -> None:
