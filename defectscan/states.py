@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 FEWEST_ALIKE = 3
 ODD_REACH = 2.0
+ODD_RADIUS = 3.0
+ON_BARE_PAINT = "let the highlight fall on bare paint, off tape and trim, under the same lamp"
 
 Progress = Callable[[str], None]
 T = TypeVar("T")
@@ -143,33 +145,45 @@ def _learnt(shot: MeasuredShot, like: "Glint | None") -> "Glint | None":
 def _without_odd(
     shots: Sequence[MeasuredShot],
 ) -> tuple[list[MeasuredShot], list[tuple[Photo, DefectscanError]]]:
-    """Set apart photos whose lines lie further off their rings than those of the others.
+    """Set apart photos whose highlight or lines are not those of the lamp of the others.
 
-    How far they do is the lamp's matter, and one lamp's reaches agree within some tenths. Where a
-    highlight falls on tape or trim, its middle is not known, and grooves seem to be shown that
-    are not.
+    Where a highlight falls on tape or trim, its middle is not known, and grooves seem to be shown
+    that are not. It looks far broader than the others do; or lines lie further off its rings, and
+    how far they do is the lamp's matter: one lamp's reaches agree within some tenths.
     """
-    usual_px = float(np.median([shot.shot.glint.reach_px for shot in shots]))
+    if len(shots) < FEWEST_ALIKE:
+        return list(shots), []
+    usual_reach_px = float(np.median([shot.shot.glint.reach_px for shot in shots]))
+    usual_radius_px = float(np.median([_radius_px(shot) for shot in shots]))
     alike: list[MeasuredShot] = []
     odd: list[tuple[Photo, DefectscanError]] = []
     for shot in shots:
+        most_reach_px, most_radius_px = ODD_REACH * usual_reach_px, ODD_RADIUS * usual_radius_px
         reach_px = shot.shot.glint.reach_px
+        if _radius_px(shot) > most_radius_px:
+            error = NotMeasurableError(
+                f"{shot.photo.name}: the highlight's radius is {_radius_px(shot):.0f} px",
+                allowed=f"at most {most_radius_px:.0f} px, three times what is usual in this state",
+                remedy=ON_BARE_PAINT,
+            )
         # Of few lines, the reach is not known well.
-        if (
-            len(shots) < FEWEST_ALIKE
-            or shot.shot.lines.n < MANY_LINES
-            or reach_px <= ODD_REACH * usual_px
-        ):
+        elif shot.shot.lines.n >= MANY_LINES and reach_px > most_reach_px:
+            error = off_the_rings(
+                shot.photo,
+                reach_px,
+                allowed=f"at most {most_reach_px:.0f} px, twice what is usual in this state",
+                remedy=ON_BARE_PAINT,
+            )
+        else:
             alike.append(shot)
             continue
-        error = off_the_rings(
-            shot.photo,
-            reach_px,
-            allowed=f"at most {ODD_REACH * usual_px:.0f} px, twice what is usual in this state",
-            remedy="let the highlight fall on bare paint, off tape and trim, under the same lamp",
-        )
         odd.append((shot.photo, error))
     return alike, odd
+
+
+def _radius_px(shot: MeasuredShot) -> float:
+    """Return the highlight's radius; 0 as seen, where there need be none."""
+    return 0.0 if shot.highlight is None else shot.highlight.radius_px
 
 
 def _check_scales(shots: Sequence[MeasuredShot]) -> None:

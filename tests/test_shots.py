@@ -179,6 +179,33 @@ def test_a_photo_whose_lines_lie_off_its_rings_unlike_the_others_is_set_aside(
     assert pair.set_aside == three.set_aside == ()
 
 
+def test_a_photo_whose_highlight_is_far_broader_than_the_others_is_set_aside(
+    bare: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # As where it falls on tape, which shines round it.
+    photos = [Path(shutil.copy(bare, tmp_path / name)) for name in ("1.jpg", "2.jpg", "3.jpg")]
+
+    def measured_broad(sighting: Sighting, *, mm_per_px: float, like: Glint | None) -> MeasuredShot:
+        shot = measure(sighting, mm_per_px=mm_per_px, like=like)
+        times = broader if sighting.photo.name == "1.jpg" else 1.0
+        assert shot.highlight is not None
+        spot = replace(shot.highlight, radius_px=times * shot.highlight.radius_px)
+        return replace(shot, highlight=spot)
+
+    monkeypatch.setattr(states, "measure", measured_broad)
+    seen = Seen()
+    broader = 3.1
+    (state,) = measure_states([photos], mm_per_px=MM_PER_PX, seen=seen)
+    assert [shot.photo.name for shot in state.shots] == ["2.jpg", "3.jpg"]
+    (odd,) = state.set_aside
+    assert odd.file == "1.jpg"
+    assert "the highlight's radius is" in odd.reason
+    assert "off tape and trim" in odd.reason
+    broader = 2.9
+    (state,) = measure_states([photos], mm_per_px=MM_PER_PX, seen=seen)
+    assert state.set_aside == ()
+
+
 def test_lines_that_no_small_lamp_explains_are_refused(
     bare: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

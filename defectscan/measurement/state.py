@@ -87,7 +87,8 @@ class PanelScore:
     count
         Lines by direction, deep scratches apart.
     whole
-        All lines, deep scratches with them, directions not told apart.
+        All lines, deep scratches with them, directions not told apart: to be compared with
+        another state's.
     scratch_share
         Shape (k,): what each deep scratch adds to their density.
     trails
@@ -200,7 +201,7 @@ def score_state(
         shots=tuple(shots),
         count=count,
         whole=replace(
-            pooled,
+            for_ratio(pooled, shots),
             share=np.append(pooled.share, scratch_share),
             false=np.append(pooled.false, np.zeros(len(scratch_share))),
         ),
@@ -295,14 +296,28 @@ def _scratch_density(share: Floats, rng: np.random.Generator) -> Interval:
     return Interval(value=value, low=min(low, value), high=max(high, value))
 
 
+def for_ratio(count: Count, shots: Sequence[MeasuredShot]) -> Count:
+    """Return a state's count with what its model leaves open in a ratio of two states.
+
+    What all photos of a panel have in common cancels there; what is left is each photo's own, as
+    the geometry of its glints, and averages out. The frames of a clip have much in common that
+    another clip has not.
+    """
+    if any(shot.photo.frame is not None for shot in shots):
+        return count
+    n_photos = len({shot.photo.identity for shot in shots})
+    return replace(count, model_sd=float(count.model_sd / np.sqrt(n_photos)))
+
+
 def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:
-    """Return the count of one kind."""
+    """Return the count of one kind, to be compared with another state's."""
+    count = for_ratio(state.count, state.shots)
     if kind is kinds_of.Kind.DEEP_SCRATCH:
         share = state.scratch_share
-        typical = float(share.mean()) if len(share) else state.count.typical
-        return replace(state.count, share=share, false=np.zeros(len(share)), typical=typical)
+        typical = float(share.mean()) if len(share) else count.typical
+        return replace(count, share=share, false=np.zeros(len(share)), typical=typical)
     in_trail = state.trails if kind is kinds_of.Kind.MACHINE_TRAIL else ~state.trails
-    return state.count.weighted(in_trail.astype(np.float64))
+    return count.weighted(in_trail.astype(np.float64))
 
 
 def _grade(density_mm_per_cm2: float) -> int:

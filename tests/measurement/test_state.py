@@ -9,7 +9,7 @@ import pytest
 
 from defectscan.flags import Flag
 from defectscan.imaging.highlight import Highlight
-from defectscan.imaging.photo import Exposure, Photo
+from defectscan.imaging.photo import Exposure, Frame, Photo
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
@@ -138,6 +138,24 @@ def test_the_whole_holds_deep_scratches() -> None:
     assert added > 0
     assert whole.density - rest.density == pytest.approx(added)
     assert len(whole.share) == len(whole.false) == len(rest.share) + 1
+
+
+def test_what_each_photos_model_leaves_open_averages_out_in_a_ratio() -> None:
+    def of(sha256: str, index: int | None = None) -> MeasuredShot:
+        shot = measured(strewn(1))
+        frame = None if index is None else Frame(index=index, time_s=index / 30)
+        return replace(shot, photo=replace(shot.photo, sha256=sha256, frame=frame))
+
+    alone = scored(of("a"))
+    four = scored(*(of(name) for name in "abcd"))
+    assert four.whole.model_sd == pytest.approx(alone.whole.model_sd / 2)
+    assert of_kind(four, Kind.SWIRL).model_sd == pytest.approx(alone.count.model_sd / 2)
+    # In a density nothing cancels that they have in common.
+    assert four.count.model_sd == alone.count.model_sd
+    # A photo given four times tells no more than once, nor do frames of one clip.
+    assert scored(*(of("a") for _ in range(4))).whole.model_sd == alone.whole.model_sd
+    frames = scored(*(of("a", number) for number in range(4)))
+    assert frames.whole.model_sd == scored(of("a", 0)).whole.model_sd
 
 
 def test_shots_are_pooled() -> None:
