@@ -27,6 +27,7 @@ Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 FEWEST_STEADY = 3
+FEWEST_POOLED = 3
 SAME = Registration.same().reason
 
 
@@ -97,7 +98,8 @@ def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) ->
 
     The frames of a clip are laid over each other first: all together show the courses of most
     grooves, and what else is fixed to the panel, without the lines of light that move with the
-    lamp.
+    lamp. Photos of the second state that do not lie on the first before are laid over each other,
+    too, and lie there all together.
 
     Parameters
     ----------
@@ -107,12 +109,78 @@ def lay_states(before: Sequence[MeasuredShot], after: Sequence[MeasuredShot]) ->
     with ThreadPoolExecutor(WORKERS) as pool:
         landmarks = pool.map(_landmarks_of, [*before, *after])
         piles = tuple(_piles(shots, landmarks) for shots in (before, after))
-        first = _lay(piles[0], piles[0], pool.map)[1:]
+        first = _lay(piles[0], piles[0], pool.map)
         second = _lay(piles[0], piles[1], pool.map)
         apart: list[Registration] = []
-        if not any(one.registered for one in second):
+        if not all(one.registered for one in second):
             apart = _lay(piles[1], piles[1], pool.map)
-    return Laid(before=tuple(first), after=tuple(second), after_on_first=tuple(apart))
+            second = _with_others(second, apart, lambda: _together(piles, first, apart))
+    if any(one.registered for one in second):
+        apart = []
+    return Laid(before=tuple(first[1:]), after=tuple(second), after_on_first=tuple(apart))
+
+
+def _with_others(
+    on_before: Sequence[Registration],
+    on_first: Sequence[Registration],
+    together: Callable[[], Registration | None],
+) -> list[Registration]:
+    """Lay shots of the second state that do not lie on the first before by those that do.
+
+    Dust is the same in all shots of a state, and another after it has been wiped off.
+
+    Parameters
+    ----------
+    on_before
+        Each shot on the very first before.
+    on_first
+        Each on the first of its own state.
+    together
+        Lays the first of the state on the very first by what all shots show; asked where none
+        lies there by itself.
+    """
+    both = zip(on_before, on_first, strict=True)
+    link = next((pair for pair in both if all(one.registered for one in pair)), None)
+    first = together() if link is None else carried_on(link[0], _turned_round(link[1]))
+    if first is None or not first.registered:
+        return list(on_before)
+    return [
+        there if there.registered else carried_on(first, own) if own.registered else there
+        for there, own in zip(on_before, on_first, strict=True)
+    ]
+
+
+def _together(
+    piles: Sequence[Sequence[Pile]], *laid: Sequence[Registration]
+) -> Registration | None:
+    """Lay the first shot of the second state on that of the first by the grooves of all shots.
+
+    `None` where few shots show too few grooves, or two clips have been tried already.
+
+    Parameters
+    ----------
+    piles
+        Of both states.
+    laid
+        For each state, its shots on their first.
+    """
+    if all(len(state) == 1 for state in piles):
+        return None
+    shown = []
+    for state, on_first in zip(piles, laid, strict=True):
+        each = [lines for pile in state for lines in pile.each]
+        known = [(a, b) for a, b in zip(each, on_first, strict=True) if b.registered]
+        if len(known) < FEWEST_POOLED:
+            return None
+        shown.append(Lines.joined([carried(a, b.homography_after_to_before) for a, b in known]))
+    before, after = (state[0].landmarks.smooth.shape for state in piles)
+    return register_by_grooves(*shown, shape=before) if before == after else None
+
+
+def _turned_round(laid: Registration) -> Registration:
+    """Return how the first of two shots lies on the second."""
+    back = np.linalg.inv(laid.homography_after_to_before)
+    return replace(laid, homography_after_to_before=back / back[2, 2])
 
 
 def _piles(shots: Sequence[MeasuredShot], landmarks: Iterator[Landmarks]) -> list[Pile]:

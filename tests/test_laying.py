@@ -12,12 +12,14 @@ from PIL import Image
 from defectscan.imaging.card_registration import card_homography
 from defectscan.imaging.registration import Registration
 from defectscan.laying import carried_on, lay_state, lay_states
+from defectscan.measurement.lines import Lines
 from defectscan.measurement.state import MeasuredShot
 from defectscan.simulation.develop import Development
 from defectscan.simulation.specimen import Specimen, Stand, render_states
 from defectscan.states import measure_states
 from tests.drawn_card import laid_on
 from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
+from tests.drawn_lines import segment, straight_lines
 
 LAMPS_PX = ((120, 130), (230, 130), (340, 130))
 
@@ -79,6 +81,55 @@ def test_a_clip_of_another_panel_lies_on_itself_alone(
     laid = lay_states(before, mirrored)
     assert not any(one.registered for one in laid.after)
     assert [one.registered for one in laid.after_on_first] == [True] * 3
+
+
+def as_photos(
+    shots: tuple[MeasuredShot, ...], state: str, *, dust_mirrored: bool = False
+) -> list[MeasuredShot]:
+    """Take the frames of a clip for photos of their own."""
+    rows = slice(None, None, -1 if dust_mirrored else 1)
+    names = [f"{state} {number}" for number in range(len(shots))]
+    photos = [
+        replace(
+            shot.photo,
+            frame=None,
+            path=Path(name),
+            sha256=name,
+            luminance=shot.photo.luminance[rows],
+        )
+        for shot, name in zip(shots, names, strict=True)
+    ]
+    return [replace(shot, photo=photo) for shot, photo in zip(shots, photos, strict=True)]
+
+
+def with_grooves(shots: list[MeasuredShot], seed: int, *, moved_px: int = 0) -> list[MeasuredShot]:
+    """Give each shot lines on some of the same 150 courses, each lit somewhere along its way."""
+    drawn, lamps = np.random.default_rng(3), np.random.default_rng(seed)
+    middles = drawn.uniform((0, 0), (WIDTH_PX, HEIGHT_PX), (150, 2))
+    angles_deg = drawn.uniform(0, 180, 150)
+
+    def lines() -> Lines:
+        lit = lamps.permutation(150)[:60]
+        way = np.stack([np.cos(np.deg2rad(angles_deg)), np.sin(np.deg2rad(angles_deg))], axis=-1)
+        places = middles + lamps.uniform(-40, 40, (150, 1)) * way + (moved_px, 0)
+        return straight_lines([segment(tuple(places[k]), 20, angles_deg[k]) for k in lit])
+
+    return [replace(shot, shot=replace(shot.shot, lines=lines())) for shot in shots]
+
+
+def test_photos_with_other_dust_lie_on_the_first_state_all_together(
+    before: tuple[MeasuredShot, ...],
+) -> None:
+    first = with_grooves(as_photos(before, "first"), 4)
+    second = with_grooves(as_photos(before, "second", dust_mirrored=True), 5, moved_px=6)
+    # By itself it does not lie there.
+    assert not lay_states(first[:1], second[:1]).after[0].registered
+    laid = lay_states(first, second)
+    assert [one.registered for one in laid.after] == [True] * 3
+    assert laid.after_on_first == ()
+    for one in laid.after:
+        assert "courses" in one.reason
+        assert_allclose(one.homography_after_to_before[:2, 2], [-6, 0], atol=0.6)
 
 
 def test_the_same_clip_lies_on_itself(before: tuple[MeasuredShot, ...]) -> None:

@@ -309,7 +309,7 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
     elif uncertainty_px > MAX_UNCERTAINTY_PX:
         reason = f"the courses of grooves leave the map open by about {uncertainty_px:.0f} px"
     elif overlap < MIN_OVERLAP:
-        reason = f"the clips share {100 * overlap:.0f} % of the picture"
+        reason = f"they share {100 * overlap:.0f} % of the picture"
     else:
         registered = True
     homography, bend_px = np.full((3, 3), np.nan), 0.0
