@@ -107,14 +107,16 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
         better = cv2.compare(answer, best[rows], cv2.CMP_GT)
         cv2.max(answer, best[rows], best[rows])
         cv2.copyTo(np.full_like(direction[rows], index), better, direction[rows])
-    noise = np.mean([local_noise(answer, quiet) for answer in single.values()], axis=0)
+    noise = _mean_noise(*single.values(), measured=quiet)
+    # Before more of the photo's size is made.
+    single.clear()
     curvature = _curvature(relative)
     return Ridges(
         contrast=best,
         direction=direction,
         noise=noise,
         curvature=curvature,
-        curvature_noise=np.mean([local_noise(part, quiet) for part in curvature[:2]], axis=0),
+        curvature_noise=_mean_noise(*curvature[:2], measured=quiet),
     )
 
 
@@ -187,7 +189,15 @@ def _curvature(relative: Image) -> tuple[Image, Image, Image]:
     bend -= bell * bend.sum()
     kernels = ((bend, bell), (bell, bend), (slope, slope))
     xx, yy, xy = (cv2.sepFilter2D(relative, cv2.CV_32F, kx, ky) for kx, ky in kernels)
-    return xx, yy, -xy
+    np.negative(xy, out=xy)
+    return xx, yy, xy
+
+
+def _mean_noise(one: Image, other: Image, *, measured: Mask) -> Image:
+    noise = local_noise(one, measured)
+    noise += local_noise(other, measured)
+    noise /= 2
+    return noise
 
 
 def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
