@@ -79,6 +79,25 @@ class Laid:
     after: tuple[Registration, ...]
     after_on_first: tuple[Registration, ...] = ()
 
+    def for_scale(self) -> tuple[list[Floats | None], list[Floats | None]]:
+        """Return the maps of all shots of either state as far as they tell the scale.
+
+        Each leads to the first of all; `None` where not even the scale is known. Where the two
+        states do not lie on each other, and nothing tells otherwise, the first of each are taken
+        to be of one scale.
+        """
+        after = [one.for_scale for one in self.after]
+        if self.after_on_first:
+            own = [one.for_scale for one in self.after_on_first]
+            both = zip(after, own, strict=True)
+            links = [a @ np.linalg.inv(b) for a, b in both if a is not None and b is not None]
+            first = links[0] if links else np.eye(3)
+            after = [
+                first @ b if a is None and b is not None else a
+                for a, b in zip(after, own, strict=True)
+            ]
+        return [np.eye(3), *(one.for_scale for one in self.before)], after
+
 
 def lay_state(shots: Sequence[MeasuredShot]) -> list[Registration]:
     """Lay the further shots of a state over the first.
@@ -142,10 +161,10 @@ def _with_others(
     both = zip(on_before, on_first, strict=True)
     link = next((pair for pair in both if all(one.registered for one in pair)), None)
     first = together() if link is None else carried_on(link[0], _turned_round(link[1]))
-    if first is None or not first.registered:
+    if first is None:
         return list(on_before)
     return [
-        there if there.registered else carried_on(first, own) if own.registered else there
+        max((there, carried_on(first, own)), key=lambda one: (one.registered, one.tells_scale))
         for there, own in zip(on_before, on_first, strict=True)
     ]
 
@@ -290,7 +309,7 @@ def _frames_laid(first: Pile, pile: Pile, on_first: Registration) -> Iterator[Re
             continue
         there = carried(lines, on_first.homography_after_to_before)
         closer = register_by_grooves(first.lines, there, shape=shape, alike=True)
-        yield carried_on(closer, on_first) if closer.registered else own
+        yield carried_on(closer, on_first) if closer.registered else carried_on(on_first, own)
 
 
 def _pile_on(first: Pile, pile: Pile, *, same_state: bool) -> Registration:
@@ -316,6 +335,8 @@ def _pile_on(first: Pile, pile: Pile, *, same_state: bool) -> Registration:
 def carried_on(first: Registration, own: Registration) -> Registration:
     """Return how a shot lies where it lies on another, and that one lies there.
 
+    Where one of the two does not, its reason is told; together they may still tell the scale.
+
     Parameters
     ----------
     first
@@ -323,21 +344,20 @@ def carried_on(first: Registration, own: Registration) -> Registration:
     own
         Of the shot on the other.
     """
-    if not first.registered or not own.registered:
-        return own if first.registered else first
     if own.reason == SAME:
         return first
     if first.reason == SAME:
         return own
-    to_before = first.homography_after_to_before @ own.homography_after_to_before
+    weaker = first if own.registered else own
+    if first.for_scale is None or own.for_scale is None:
+        return replace(weaker, tells_scale=False)
+    to_before = first.for_scale @ own.for_scale
+    to_before /= to_before[2, 2]
+    registered = first.registered and own.registered
     return replace(
-        first,
-        homography_after_to_before=to_before / to_before[2, 2],
+        weaker,
+        homography_after_to_before=to_before if registered else np.full((3, 3), np.nan),
         uncertainty_px=float(np.hypot(first.uncertainty_px, own.uncertainty_px)),
         overlap=first.overlap * own.overlap,
-        panel_map=replace(
-            first.panel_map,
-            homography=to_before / to_before[2, 2],
-            bend_px=np.zeros((2, 3)),
-        ),
+        panel_map=replace(weaker.panel_map, homography=to_before, bend_px=np.zeros((2, 3))),
     )

@@ -127,8 +127,18 @@ def compare_states(
     # Both states are of one panel under about the same lamp: walls drop out alike.
     thinning = fit_thinning([shot.shot for shot in [*before, *after]])
     score_before, score_after = (
-        score_state(state, rng, noise=noise, to_frame=frame, thinning=thinning, set_aside=aside)
-        for state, frame, aside in zip((before, after), frames, set_aside, strict=True)
+        score_state(
+            state,
+            rng,
+            noise=noise,
+            to_frame=frame,
+            for_scale=scaled,
+            thinning=thinning,
+            set_aside=aside,
+        )
+        for state, frame, scaled, aside in zip(
+            (before, after), frames, laid.for_scale(), set_aside, strict=True
+        )
     )
     shots_before = [shot.shot for shot in score_before.shots]
     shots_after = [shot.shot for shot in score_after.shots]
@@ -257,11 +267,17 @@ def score(
         seen=seen,
     )
     shots = state.shots
-    to_frame = None
-    if len(shots) > 1:
-        to_frame = [np.eye(3), *map(_matrix, lay_state(shots))]
     rng = np.random.default_rng(seed)
-    return score_state(shots, rng, to_frame=to_frame, set_aside=state.set_aside)
+    if len(shots) == 1:
+        return score_state(shots, rng, set_aside=state.set_aside)
+    laid = Laid(before=tuple(lay_state(shots)), after=())
+    return score_state(
+        shots,
+        rng,
+        to_frame=[np.eye(3), *map(_matrix, laid.before)],
+        for_scale=laid.for_scale()[0],
+        set_aside=state.set_aside,
+    )
 
 
 def compare(

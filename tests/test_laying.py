@@ -150,9 +150,17 @@ def test_maps_are_carried_on() -> None:
     assert both.uncertainty_px == pytest.approx(0.5)
     assert carried_on(one, same) is one
     assert carried_on(same, two) is two
-    lost = replace(one, registered=False)
-    assert carried_on(lost, two) is lost
-    assert carried_on(one, lost) is lost
+    # What does not lie there may still tell the scale, by its map.
+    open_map = replace(one.panel_map, homography=shift)
+    loose = replace(one, registered=False, reason="open", panel_map=open_map)
+    for carried in (carried_on(loose, two), carried_on(two, loose)):
+        assert not carried.registered
+        assert carried.reason == "open"
+    scaled = carried_on(loose, two).for_scale
+    assert scaled is not None
+    assert_allclose(scaled, shift @ np.diag([2.0, 2.0, 1.0]))
+    lost = replace(loose, tells_scale=False)
+    assert carried_on(lost, two).for_scale is carried_on(one, lost).for_scale is None
 
 
 @pytest.fixture(scope="module")

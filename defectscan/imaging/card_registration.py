@@ -57,6 +57,7 @@ def register_by_card(before: Card, after: Card, *, shape: tuple[int, int]) -> Re
     return replace(
         Registration.same(),
         registered=registered,
+        tells_scale=registered,
         reason="rests on the scale card, taken to have lain still"
         if registered
         else f"the scale card leaves the map open by {uncertainty_px:.1f} px, over "

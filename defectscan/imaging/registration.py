@@ -30,6 +30,8 @@ from defectscan.imaging.pose_search import linked, poses_by_edges, poses_by_spec
 
 _FEWEST_EDGES = 30
 MAX_UNCERTAINTY_PX = 2.5
+# A map that is open by so much still tells the scale within some per cent.
+MAX_SCALE_UNCERTAINTY_PX = 30.0
 MIN_OVERLAP = 0.3
 _BEND_CHI_SQUARE = 40.0  # far beyond 22.5, the 99.9 % point of 6 degrees of freedom
 _BEND_COST = 12.0  # two specks
@@ -71,6 +73,9 @@ class Registration:
         0, 90, 180 or 270: how far the camera was turned, clockwise as after is to be turned.
     panel_map
         The map behind the homography, with its bend.
+    tells_scale
+        Whether the fit proved itself at least so far that the map tells how large things are in
+        the other shot, if not where they lie.
     """
 
     registered: bool
@@ -87,6 +92,7 @@ class Registration:
     edges_found: float
     turned_deg: int
     panel_map: PanelMap
+    tells_scale: bool
 
     @classmethod
     def same(cls) -> "Registration":
@@ -108,12 +114,20 @@ class Registration:
             panel_map=PanelMap(
                 homography=np.eye(3), bend_px=np.zeros((2, 3)), middle_px=np.zeros(2), half_px=1.0
             ),
+            tells_scale=True,
         )
 
     @property
     def n_features(self) -> int:
         """Count the landmarks that prove the fit."""
         return self.n_specks + self.n_edge_pieces
+
+    @property
+    def for_scale(self) -> Floats | None:
+        """The homography as far as it tells the scale, shape (3, 3), if it does."""
+        if self.registered:
+            return self.homography_after_to_before
+        return self.panel_map.homography if self.tells_scale else None
 
     def to_before(self, xy_px: Floats) -> Floats:
         """Map pixels of after to before, bend and all; NaN where not registered.
@@ -293,7 +307,7 @@ def _shortcoming(proof: Proof | None) -> str | None:
             "nothing that is fixed to the panel is in both photos: no edge, trim, emblem or tape, "
             "and too few specks"
         )
-    if not proof.specks_prove and not proof.edges_agree:
+    if not _proves_itself(proof):
         if proof.n_edges_seen >= _FEWEST_EDGES:
             return (
                 f"only {100 * proof.edges_found:.0f} % of the edges in one photo are in the other, "
@@ -318,10 +332,19 @@ def _shortcoming(proof: Proof | None) -> str | None:
     return None
 
 
+def _proves_itself(proof: Proof) -> bool:
+    return proof.specks_prove or proof.edges_agree
+
+
 def _registration(pair: ShotPair, proof: Proof | None) -> Registration:
     reason = _shortcoming(proof)
     if proof is None:
         proof = prove(pair, start())
+    tells_scale = (
+        _proves_itself(proof)
+        and proof.uncertainty_px <= MAX_SCALE_UNCERTAINTY_PX
+        and proof.overlap >= MIN_OVERLAP
+    )
     panel_map = _panel_map(pair, proof.motion)
     homography, bend_px = np.full((3, 3), np.nan), 0.0
     if reason is None:
@@ -343,6 +366,7 @@ def _registration(pair: ShotPair, proof: Proof | None) -> Registration:
         edges_found=proof.edges_found,
         turned_deg=90 * proof.motion.quarter_turns,
         panel_map=panel_map,
+        tells_scale=tells_scale,
     )
 
 

@@ -26,6 +26,7 @@ from defectscan.imaging.panel_motion import (
     start,
 )
 from defectscan.imaging.registration import (
+    MAX_SCALE_UNCERTAINTY_PX,
     MAX_UNCERTAINTY_PX,
     MIN_OVERLAP,
     Registration,
@@ -318,6 +319,9 @@ def _registration(found: _Fit, shape: tuple[int, int], *, fewest: int) -> Regist
     return replace(
         Registration.same(),
         registered=registered,
+        tells_scale=found.n_grooves >= n_needed
+        and uncertainty_px <= MAX_SCALE_UNCERTAINTY_PX
+        and overlap >= MIN_OVERLAP,
         reason=reason,
         homography_after_to_before=homography,
         residual_px=found.residual_px,

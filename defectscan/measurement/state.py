@@ -123,6 +123,7 @@ def score_state(
     *,
     noise: float | None = None,
     to_frame: Sequence[Floats | None] | None = None,
+    for_scale: Sequence[Floats | None] | None = None,
     thinning: Thinning | None = None,
     set_aside: tuple[SetAside, ...] = (),
 ) -> PanelScore:
@@ -139,16 +140,18 @@ def score_state(
         above its limit.
     to_frame
         For each shot the homography to one common frame, `None` where it is not known: a groove
-        that several shots show is then one piece of evidence, and the stated scale, which is
-        that of the frame, is carried to shots from nearer or further away.
+        that several shots show is then one piece of evidence.
+    for_scale
+        The same, where need be not good for more than the scale: the stated one, which is that
+        of the frame, is carried to shots from nearer or further away.
     thinning
         As for `score.count_lines`.
     set_aside
         Photos that could not be used.
     """
     noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
-    if to_frame is not None:
-        shots = [_in_scale(s, matrix) for s, matrix in zip(shots, to_frame, strict=True)]
+    if for_scale is not None:
+        shots = [_in_scale(s, matrix) for s, matrix in zip(shots, for_scale, strict=True)]
     counted = [
         replace(shot.shot, lines=shot.shot.lines.of(_above(shot.shot.lines, shot.noise, noise)))
         for shot in shots

@@ -191,10 +191,10 @@ def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | 
     nearer = np.array([[2 / 3, 0, 40.0], [0, 2 / 3, 30.0], [0, 0, 1]])
     shots = [measured(lines, mm_per_px=mm_per_px)]
     plain = score_state(shots, np.random.default_rng(0))
-    carried = score_state(shots, np.random.default_rng(0), to_frame=[nearer])
+    carried = score_state(shots, np.random.default_rng(0), for_scale=[nearer])
     assert carried.line_density.value == pytest.approx(1.5 * plain.line_density.value)
     assert carried.shots[0].shot.pixel == pytest.approx(2 / 3 * plain.shots[0].shot.pixel)
-    unknown = score_state(shots, np.random.default_rng(0), to_frame=[None])
+    unknown = score_state(shots, np.random.default_rng(0), for_scale=[None])
     assert unknown.line_density.value == pytest.approx(plain.line_density.value)
     # A perspective map: the mean over the zone.
     tilted = np.array([[1, 0, 0], [0, 1, 0], [4e-4, 0, 1.0]])
@@ -203,7 +203,7 @@ def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | 
     )
     whole = np.ones(SHAPE, dtype=bool)
     full = replace(shots[0], shot=replace(shots[0].shot, zone=whole))
-    found = score_state([full], np.random.default_rng(0), to_frame=[tilted]).shots[0].shot
+    found = score_state([full], np.random.default_rng(0), for_scale=[tilted]).shots[0].shot
     area = cv2.contourArea(there.astype(np.float32)) / (719 * 539)
     assert found.frame_px == pytest.approx(np.sqrt(area), rel=0.02)
 
