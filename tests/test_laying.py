@@ -11,7 +11,7 @@ from PIL import Image
 
 from defectscan.imaging.card_registration import card_homography
 from defectscan.imaging.registration import Registration
-from defectscan.laying import carried_on, lay_state, lay_states
+from defectscan.laying import Laid, carried_on, lay_state, lay_states
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.state import MeasuredShot
 from defectscan.simulation.develop import Development
@@ -161,6 +161,39 @@ def test_maps_are_carried_on() -> None:
     assert_allclose(scaled, shift @ np.diag([2.0, 2.0, 1.0]))
     lost = replace(loose, tells_scale=False)
     assert carried_on(lost, two).for_scale is carried_on(one, lost).for_scale is None
+
+
+def lying(matrix: np.ndarray | None, *, registered: bool = True) -> Registration:
+    """Return how a shot lies, surely or good for the scale alone, or that nothing is known."""
+    same = Registration.same()
+    if matrix is None:
+        return replace(same, registered=False, tells_scale=False)
+    open_map = replace(same.panel_map, homography=matrix)
+    return replace(
+        same, registered=registered, homography_after_to_before=matrix, panel_map=open_map
+    )
+
+
+def scales(laid: Laid) -> tuple[list[float | None], list[float | None]]:
+    before, after = ([None if m is None else m[0, 0] for m in maps] for maps in laid.for_scale())
+    return before, after
+
+
+def test_the_scale_comes_from_maps_too_open_for_lines() -> None:
+    half, third = np.diag([1 / 2, 1 / 2, 1.0]), np.diag([1 / 3, 1 / 3, 1.0])
+    laid = Laid(
+        before=(lying(half), lying(third, registered=False), lying(None)),
+        after=(lying(half, registered=False), lying(None)),
+    )
+    assert scales(laid) == ([1, 1 / 2, 1 / 3, None], [1 / 2, None])
+    # Shots that lie on the first of their own state have its scale, where one of them tells it.
+    apart = (lying(np.eye(3)), lying(third))
+    nothing = Laid(before=(), after=(lying(None), lying(None)), after_on_first=apart)
+    assert scales(nothing)[1] == [1, 1 / 3]
+    second = Laid(
+        before=(), after=(lying(None), lying(half, registered=False)), after_on_first=apart
+    )
+    assert scales(second)[1] == pytest.approx([3 / 2, 1 / 2])
 
 
 @pytest.fixture(scope="module")

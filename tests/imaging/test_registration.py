@@ -59,6 +59,12 @@ def mean_error_px(found: Registration, homography: Floats) -> float:
     return float(np.linalg.norm(mapped - GRID, axis=1).mean())
 
 
+def span(homography: Floats) -> float:
+    """Return how many pixels there one here spans, in the middle."""
+    here = project(homography, MIDDLE + np.array([[0, 0], [1, 0], [0, 1]]))
+    return float(np.sqrt(abs(np.linalg.det(here[1:] - here[0]))))
+
+
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "shapes", [(TRIM, TAPE), (EDGE, BADGE), (EDGE, TRIM, TAPE)], ids=["trim", "edge", "all"]
@@ -100,15 +106,21 @@ def test_the_highlight_and_its_rings_alone_are_nothing_to_hold_on_to() -> None:
     assert "speck" in found.reason
     assert np.isnan(found.homography_after_to_before).all()
     assert np.isnan(found.to_before(GRID)).all()
+    assert found.for_scale is None
 
 
 def test_a_single_strip_leaves_the_way_along_it_open() -> None:
     panel = DrawnPanel(shapes=(TRIM,), specks_px=NO_SPECKS)
-    found = register_drawn(panel, panel, camera_moved(2))
+    moved = camera_moved(2)
+    found = register_drawn(panel, panel, moved)
     assert not found.registered
     assert "open" in found.reason
     assert found.uncertainty_px > 2.5
     assert found.edges_found > 0.9
+    # How far away the camera was, a strip still tells.
+    assert found.for_scale is not None
+    assert span(found.for_scale) == pytest.approx(1 / span(moved), rel=0.02)
+    assert abs(span(moved) - 1) > 0.04
 
 
 def test_specks_close_the_way_along_a_single_strip() -> None:
