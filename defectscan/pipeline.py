@@ -186,7 +186,8 @@ def compare_states(
         )
         for kind in kinds_of.Kind
     }
-    if matrix is None and _lens_differs(score_before.shots[0], score_after.shots[0]):
+    scale_known = laid.after[0].for_scale is not None
+    if not scale_known and _lens_differs(score_before.shots[0], score_after.shots[0]):
         flags.append(Flag.LENS_DIFFERS)
     flags += _doubts(score_before, score_after)
     return Comparison(

@@ -376,18 +376,20 @@ def test_exposed_differently_is_flagged_and_gives_the_same_correction(
 
 
 @pytest.mark.parametrize(
-    ("views_mm", "registered", "flagged"),
+    ("views_mm", "registered", "tells_scale", "flagged"),
     [
-        ((24.0, 48.0), False, True),
-        ((24.0, 24.0), False, False),
-        ((24.0, None), False, False),
-        ((24.0, 48.0), True, False),
+        ((24.0, 48.0), False, False, True),
+        ((24.0, 24.0), False, False, False),
+        ((24.0, None), False, False, False),
+        ((24.0, 48.0), True, True, False),
+        ((24.0, 48.0), False, True, False),
     ],
 )
 def test_another_lens_is_flagged_unless_registration_tells_the_scale(
     comparison: Comparison,
     views_mm: tuple[float, float | None],
     registered: bool,
+    tells_scale: bool,
     flagged: bool,
 ) -> None:
     states = [
@@ -397,7 +399,7 @@ def test_another_lens_is_flagged_unless_registration_tells_the_scale(
         ]
         for state, view in zip((comparison.before, comparison.after), views_mm, strict=True)
     ]
-    registration = replace(comparison.registration, registered=registered)
+    registration = replace(comparison.registration, registered=registered, tells_scale=tells_scale)
     found = compare_states(
         states[0],
         states[1],
