@@ -132,6 +132,21 @@ def test_photos_with_other_dust_lie_on_the_first_state_all_together(
         assert_allclose(one.homography_after_to_before[:2, 2], [-6, 0], atol=0.6)
 
 
+def test_photos_lie_on_the_first_state_by_one_of_theirs_that_does(
+    before: tuple[MeasuredShot, ...],
+) -> None:
+    first = as_photos(before[:1], "first")
+    other, likewise = as_photos(before[:2], "second", dust_mirrored=True)
+    # One photo shows the dust of both states.
+    seen = np.maximum(first[0].photo.luminance, other.photo.luminance)
+    between = replace(other, photo=replace(other.photo, luminance=seen))
+    assert not lay_states(first, [likewise]).after[0].registered
+    for one in lay_states(first, [between, likewise]).after:
+        assert one.registered
+        assert "specks" in one.reason
+        assert_allclose(one.homography_after_to_before, np.eye(3), atol=0.5)
+
+
 def test_the_same_clip_lies_on_itself(before: tuple[MeasuredShot, ...]) -> None:
     laid = lay_states(before, before)
     assert laid.after[0].reason == "the same photo"
