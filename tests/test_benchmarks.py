@@ -2,6 +2,7 @@
 
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -78,7 +79,10 @@ def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:
     shown_grooves.not_rendered(rendered.panel, rendered.scene, rendered.development, other)
     assert one.random() == other.random()
     # Lamps that light every course show the panel as it is.
-    assert abs(shown_grooves.error_points(2, shots=1)) < 40
+    few = shown_grooves.errors_points(2, shots=1)
+    assert abs(few.known_in_both) < 40
+    assert abs(few.own_lamps) < 60
+    assert few.own_lamps != few.known_in_both
     monkeypatch.setattr(shown_grooves, "TILTS", (0.0, np.inf))
     monkeypatch.setattr(
         shown_grooves.lighting, "along_across", lambda slopes, _: (0 * slopes[..., 0], None)
@@ -87,7 +91,16 @@ def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:
         shown_grooves, "in_sight",
         lambda panel, _, uv: np.all(np.abs(uv) <= np.asarray(panel.extent_mm) / 2, axis=-1),
     )  # fmt: skip
-    assert shown_grooves.error_points(2, shots=1) == pytest.approx(0, abs=0.5)
+    monkeypatch.setattr(shown_grooves, "edge_slope", lambda depth, *_: np.full(len(depth), np.inf))
+    # With a broad lamp, too, each place is lit in every direction.
+    scene = rendered.scene
+    broad = replace(scene, lamp=replace(scene.lamp, radius_mm=1e9))
+    area_mm2 = float(np.prod(rendered.panel.extent_mm))
+    assert shown_grooves.exposure_mm2(rendered.panel, [broad, broad]) == 2 * area_mm2
+    monkeypatch.setattr(shown_grooves, "exposure_mm2", lambda *_: 1.0)
+    every = shown_grooves.errors_points(2, shots=1)
+    assert every.known_in_both == pytest.approx(0, abs=0.5)
+    assert every.own_lamps == pytest.approx(0, abs=0.5)
 
 
 def test_shots_over_the_panel_go_where_the_guide_shows(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,12 +1,17 @@
 """What nothing but the choice of grooves leaves open: perfect sight of all that the lamps light.
 
-The pairs are those of `accuracy.py`. Of each, the grooves are taken whose course the lamps of
-either state light, however shallow, and are known in both states: that is all that the photos
-could tell. What is left of the correction's error is that other grooves of the panel fare
-otherwise. No photo is rendered.
+The pairs are those of `accuracy.py`; no photo is rendered. Two kinds of perfect eyes are asked:
+
+- those that know each groove whose course the lamps of either state light, however shallow, in
+  both states: what is left of the correction's error is that other grooves of the panel fare
+  otherwise;
+- those that see in each state what its own lamps light there, on walls steep enough, and know how
+  likely a groove was to be lit: the most that can be said without following single grooves from
+  one state to the other.
 """
 
 import argparse
+from dataclasses import dataclass
 from types import SimpleNamespace
 from unittest import mock
 
@@ -16,6 +21,7 @@ from numpy.typing import NDArray
 
 from defectscan.simulation import light as lighting
 from defectscan.simulation.develop import Development
+from defectscan.simulation.grooves import edge_slope
 from defectscan.simulation.panel import Panel
 from defectscan.simulation.scene import Scene
 
@@ -44,9 +50,31 @@ def in_sight(panel: Panel, scene: Scene, uv_mm: Floats) -> NDArray[np.bool_]:
     return seen
 
 
-def shown_mm(panel: Panel, lit_by: list[Scene]) -> float:
-    """Return the length of groove on the courses that each of the lamps lights, summed."""
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What perfect eyes say of a pair: by how much each kind misses, percentage points."""
+
+    known_in_both: float
+    own_lamps: float
+
+
+def shown_mm(panel: Panel, lit_by: list[Scene], *, steep: bool = False) -> float:
+    """Return the length of groove on the courses that each of the lamps lights, summed.
+
+    Parameters
+    ----------
+    panel
+        In one state.
+    lit_by
+        Shots, of any state.
+    steep
+        Whether only walls as steep as the lamp asks for count.
+    """
     points, depth = panel.samples(STEP_MM)
+    grooves = panel.grooves
+    steepest = edge_slope(
+        depth, grooves.tip_radius_um[points.groove], grooves.wall_slope[points.groove]
+    )
     total = 0.0
     for scene in lit_by:
         slopes, lamp_slope, _ = scene.facet_slopes(points.uv_mm)
@@ -54,19 +82,40 @@ def shown_mm(panel: Panel, lit_by: list[Scene]) -> float:
         tilt = np.linalg.norm(slopes, axis=-1)
         shown = (np.abs(along) <= lamp_slope) & (tilt > TILTS[0]) & (tilt < TILTS[1]) & (depth > 0)
         shown &= in_sight(panel, scene, points.uv_mm)
+        if steep:
+            shown &= steepest > tilt
         total += float(points.length_mm[shown].sum())
     return total
 
 
-def error_points(seed: int, *, shots: int, over_panel: bool = False) -> float:
-    """Return by how much the shown grooves' correction misses the panel's, percentage points."""
+def exposure_mm2(panel: Panel, lit_by: list[Scene]) -> float:
+    """Return the ground in sight of the lamps, each place times the share of directions lit."""
+    u, v = (np.arange(-side / 2, side / 2) + 0.5 for side in scenes.GROUND_MM)
+    ground = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+    total = 0.0
+    for scene in lit_by:
+        slopes, lamp_slope, _ = scene.facet_slopes(ground)
+        tilt = np.linalg.norm(slopes, axis=-1)
+        seen = (tilt > TILTS[0]) & (tilt < TILTS[1]) & in_sight(panel, scene, ground)
+        share = 2 / np.pi * np.arcsin(np.minimum(1, lamp_slope / np.maximum(tilt, 1e-9)))
+        total += float(share[seen].sum())
+    return total
+
+
+def errors_points(seed: int, *, shots: int, over_panel: bool = False) -> Shown:
+    """Return by how much perfect eyes' correction misses the panel's."""
     with mock.patch.object(scenes, "render_shot", not_rendered):
         case = scenes.draw_case(seed, shots=shots, over_panel=over_panel)
     before, after = case.before[0].panel, case.after[0].panel
-    lit_by = [shot.scene for shot in [*case.before, *case.after]]
-    shown = shown_mm(after, lit_by) / shown_mm(before, lit_by)
+    own = [[shot.scene for shot in state] for state in (case.before, case.after)]
+    both = own[0] + own[1]
+    left = shown_mm(after, both) / shown_mm(before, both)
+    densities = [
+        shown_mm(panel, lit_by, steep=True) / exposure_mm2(panel, lit_by)
+        for panel, lit_by in zip((before, after), own, strict=True)
+    ]
     true = after.density_mm_per_cm2() / before.density_mm_per_cm2()
-    return 100 * (true - shown)
+    return Shown(100 * (true - left), 100 * (true - densities[1] / densities[0]))
 
 
 def main() -> None:
@@ -80,14 +129,16 @@ def main() -> None:
     )
     given = parser.parse_args()
     seeds = range(given.first, given.first + given.pairs)
-    errors = np.array(
-        [error_points(seed, shots=given.shots, over_panel=given.over_panel) for seed in seeds]
-    )
-    print(
-        f"correction by all grooves that {given.shots} lamps a state light, {given.pairs} pairs: "
-        f"median error {np.median(np.abs(errors)):.2f} points, "
-        f"rms {np.sqrt(np.mean(errors**2)):.2f}, bias {errors.mean():+.2f}"
-    )
+    found = [errors_points(seed, shots=given.shots, over_panel=given.over_panel) for seed in seeds]
+    print(f"correction by perfect eyes, {given.pairs} pairs, {given.shots} shots a state")
+    for words, errors in (
+        ("all grooves that the lamps light, known in both", [one.known_in_both for one in found]),
+        ("what the lamps of each state light in it", [one.own_lamps for one in found]),
+    ):
+        print(
+            f"  {words}: median error {np.median(np.abs(errors)):.2f} points, "
+            f"rms {np.sqrt(np.mean(errors**2)):.2f}, bias {errors.mean():+.2f}"
+        )
 
 
 if __name__ == "__main__":
