@@ -26,6 +26,8 @@ Mask = NDArray[np.bool_]
 CROWDED_SHARE = 0.1
 # In place of score.MODEL_SD, for what compression takes; set on ten rendered pairs of clips.
 CLIP_MODEL_SD = 0.08
+# Of the model's variance, what is each photo's own; set on 60 rendered pairs of five shots.
+OWN_VARIANCE_SHARE = 0.64
 SCALE_STEP_PX = 32
 GRADE_LIMITS_MM_PER_CM2 = (2.0, 10.0, 30.0, 80.0, 200.0)
 
@@ -302,14 +304,14 @@ def _scratch_density(share: Floats, rng: np.random.Generator) -> Interval:
 def for_ratio(count: Count, shots: Sequence[MeasuredShot]) -> Count:
     """Return a state's count with what its model leaves open in a ratio of two states.
 
-    What all photos of a panel have in common cancels there; what is left is each photo's own, as
-    the geometry of its glints, and averages out. The frames of a clip have much in common that
-    another clip has not.
+    Part of it is each photo's own, as the geometry of its glints, and averages out. The frames of
+    a clip have much in common that another clip has not.
     """
     if any(shot.photo.frame is not None for shot in shots):
         return count
     n_photos = len({shot.photo.identity for shot in shots})
-    return replace(count, model_sd=float(count.model_sd / np.sqrt(n_photos)))
+    left = np.sqrt(1 - OWN_VARIANCE_SHARE + OWN_VARIANCE_SHARE / n_photos)
+    return replace(count, model_sd=float(left * count.model_sd))
 
 
 def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:

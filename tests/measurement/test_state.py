@@ -15,6 +15,7 @@ from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.state import (
     GRADE_LIMITS_MM_PER_CM2,
+    OWN_VARIANCE_SHARE,
     MeasuredShot,
     PanelScore,
     lines_mask,
@@ -140,7 +141,7 @@ def test_the_whole_holds_deep_scratches() -> None:
     assert len(whole.share) == len(whole.false) == len(rest.share) + 1
 
 
-def test_what_each_photos_model_leaves_open_averages_out_in_a_ratio() -> None:
+def test_what_is_each_photos_own_averages_out_in_a_ratio() -> None:
     def of(sha256: str, index: int | None = None) -> MeasuredShot:
         shot = measured(strewn(1))
         frame = None if index is None else Frame(index=index, time_s=index / 30)
@@ -148,8 +149,9 @@ def test_what_each_photos_model_leaves_open_averages_out_in_a_ratio() -> None:
 
     alone = scored(of("a"))
     four = scored(*(of(name) for name in "abcd"))
-    assert four.whole.model_sd == pytest.approx(alone.whole.model_sd / 2)
-    assert of_kind(four, Kind.SWIRL).model_sd == pytest.approx(alone.count.model_sd / 2)
+    left = np.sqrt(1 - OWN_VARIANCE_SHARE * 3 / 4)
+    assert four.whole.model_sd == pytest.approx(left * alone.whole.model_sd)
+    assert of_kind(four, Kind.SWIRL).model_sd == pytest.approx(left * alone.count.model_sd)
     # In a density nothing cancels that they have in common.
     assert four.count.model_sd == alone.count.model_sd
     # A photo given four times tells no more than once, nor do frames of one clip.
