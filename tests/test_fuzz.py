@@ -111,7 +111,7 @@ def test_the_campaign_notices_what_ends_its_workers(tmp_path: Path) -> None:
     ]
     done = subprocess.run(
         [str(word) for word in words], capture_output=True, text=True, check=False, cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(root), "FUZZ_HANG_S": "3"},
+        env={**os.environ, "PYTHONPATH": str(root), "FUZZ_HANG_S": "2"},
     )  # fmt: skip
     assert done.returncode == 1, done.stderr
     for what in ("traceback", "hang", "crash"):

@@ -65,7 +65,7 @@ def span(homography: Floats) -> float:
     return float(np.sqrt(abs(np.linalg.det(here[1:] - here[0]))))
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize(
     "shapes", [(TRIM, TAPE), (EDGE, BADGE), (EDGE, TRIM, TAPE)], ids=["trim", "edge", "all"]
 )
