@@ -153,12 +153,11 @@ def _without_odd(
     """
     if len(shots) < FEWEST_ALIKE:
         return list(shots), []
-    usual_reach_px = float(np.median([shot.shot.glint.reach_px for shot in shots]))
-    usual_radius_px = float(np.median([_radius_px(shot) for shot in shots]))
+    most_reach_px = ODD_REACH * float(np.median([shot.shot.glint.reach_px for shot in shots]))
+    most_radius_px = ODD_RADIUS * float(np.median([_radius_px(shot) for shot in shots]))
     alike: list[MeasuredShot] = []
     odd: list[tuple[Photo, DefectscanError]] = []
     for shot in shots:
-        most_reach_px, most_radius_px = ODD_REACH * usual_reach_px, ODD_RADIUS * usual_radius_px
         reach_px = shot.shot.glint.reach_px
         if _radius_px(shot) > most_radius_px:
             error = NotMeasurableError(
