@@ -1,6 +1,6 @@
 """Run the program as `python -m defectscan`."""
 
-from defectscan.cli.main import run
+from defectscan.cli.main import program
 
 if __name__ == "__main__":
-    run()
+    program()

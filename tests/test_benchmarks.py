@@ -150,7 +150,13 @@ def test_speed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before, after = speed.large_photos(tmp_path)
     assert before.stat().st_size > 100_000 < after.stat().st_size
     assert speed.seconds([sys.executable, "-c", ""]) > 0
-    assert 1 < speed.peak_mb([sys.executable, "-c", ""]) < 100
+    held = "held = bytearray(100_000_000); import time; time.sleep(0.3)"
+    started = f"import subprocess, sys; subprocess.run([sys.executable, '-c', {held!r}])"
+    both = f"{started[: started.index(';')]}; {held}; {started[started.index(';') + 2 :]}"
+    one, other, two = (speed.peak_mb([sys.executable, "-c", c]) for c in (held, started, both))
+    assert 90 < one < 200
+    assert 90 < other < 200
+    assert two > one + 90
 
 
 def test_scaling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

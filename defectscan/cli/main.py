@@ -1,6 +1,7 @@
 """The `defectscan` command. Only here errors turn into a line and an exit status."""
 
 import sys
+from typing import NoReturn
 
 import typer
 
@@ -9,7 +10,7 @@ from defectscan.cli.check import check
 from defectscan.cli.compare import compare
 from defectscan.cli.job_report import job
 from defectscan.cli.judge_results import judge
-from defectscan.cli.process import set_up
+from defectscan.cli.process import leave, set_up
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score
@@ -63,3 +64,12 @@ def run() -> None:
     except DefectscanError as error:
         typer.echo(str(error), err=True)
         sys.exit(1)
+
+
+def program() -> NoReturn:
+    """Run the command as a process of its own, which ends with it."""
+    try:
+        run()
+    except SystemExit as leaving:
+        leave(leaving.code)
+    leave(0)

@@ -61,13 +61,17 @@ def progress_bar(total: int) -> Iterator[Callable[[str], None]]:
 
 
 def load_ahead(*, report: bool) -> None:
-    """Import what measuring, and a report of it, need later beside the reading of the photos."""
-    modules = ["scipy.spatial", "scipy.special"]
-    if report:
-        modules.append("defectscan.report.assemble")
-    threading.Thread(
-        target=lambda: [importlib.import_module(name) for name in modules], daemon=True
-    ).start()
+    """Load what measuring, and a report of it, need later beside the reading of the photos."""
+
+    def load() -> None:
+        for name in ("scipy.spatial", "scipy.special"):
+            importlib.import_module(name)
+        if report:
+            from defectscan.report import assemble, html  # noqa: F401, PLC0415
+
+            html.report_templates()
+
+    threading.Thread(target=load, daemon=True).start()
 
 
 def emit_json(text: str, path: Path | None, *, force: bool) -> None:

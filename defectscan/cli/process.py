@@ -4,6 +4,7 @@ import contextlib
 import ctypes
 import os
 import sys
+from typing import NoReturn
 
 SWITCH_INTERVAL_S = 2e-4
 # Blocks up to here are kept when freed: the arrays of a photo as it is measured, not a large
@@ -21,6 +22,23 @@ def set_up() -> None:
     # They wait for the interpreter between calls of compiled code, and modules load beside them.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     _keep_freed_memory()
+
+
+def leave(status: int | str | None) -> NoReturn:
+    """End the process at once: taking down in order what it loaded takes a fifth of a second.
+
+    Parameters
+    ----------
+    status
+        As for `sys.exit`.
+    """
+    if isinstance(status, int | None):
+        # What cannot be written is told in the usual way.
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(status or 0)
+    sys.exit(status)
 
 
 def _keep_freed_memory() -> None:

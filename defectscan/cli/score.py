@@ -19,6 +19,7 @@ from defectscan.cli.options import (
     load_ahead,
     progress_bar,
 )
+from defectscan.cli.pdf_process import pdf_process
 
 
 def score(
@@ -42,26 +43,34 @@ def score(
     force: Force = False,
 ) -> None:
     """Measure the line density of one state of a panel, from one or more shots of it."""
-    from defectscan import pipeline  # noqa: PLC0415 - heavy
-    from defectscan.output import check_free, write_whole  # noqa: PLC0415
-    from defectscan.report import record, words  # noqa: PLC0415
-    from defectscan.states import n_steps  # noqa: PLC0415
+    with pdf_process(wanted=out is not None) as pdf_writer:
+        from defectscan import pipeline  # noqa: PLC0415 - heavy
+        from defectscan.output import check_free, write_whole  # noqa: PLC0415
+        from defectscan.report import record, words  # noqa: PLC0415
+        from defectscan.states import n_steps  # noqa: PLC0415
 
-    targets = json_file(json) + ([lines] if lines else [])
-    check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
-    load_ahead(report=out is not None)
-    with progress_bar(n_steps([photos]) + 2) as step:
-        result = pipeline.score(
-            photos, mm_per_px=mm_per_px, as_seen=as_seen, card_mm=card_mm, seed=seed, progress=step
-        )
-        text = record.to_json(record.of_score(result))
-        if lines:
-            write_whole(lines, pipeline.lines_png(result.shots[0]), force=force)
-        if out:
-            step("report")
-            from defectscan.report.assemble import write_score  # noqa: PLC0415
+        targets = json_file(json) + ([lines] if lines else [])
+        check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
+        load_ahead(report=out is not None)
+        with progress_bar(n_steps([photos]) + 2) as step:
+            result = pipeline.score(
+                photos,
+                mm_per_px=mm_per_px,
+                as_seen=as_seen,
+                card_mm=card_mm,
+                seed=seed,
+                progress=step,
+            )
+            text = record.to_json(record.of_score(result))
+            if lines:
+                write_whole(lines, pipeline.lines_png(result.shots[0]), force=force)
+            if out:
+                step("report")
+                from defectscan.report.assemble import write_score  # noqa: PLC0415
 
-            write_score(result, out, title=title, record=text, force=force)
+                write_score(
+                    result, out, title=title, record=text, force=force, pdf_writer=pdf_writer
+                )
     emit_json(text, json, force=force)
     if str(json) != "-":
         typer.echo(words.of_score(result))

@@ -1,7 +1,7 @@
 """Fill a report with what was measured, and write it."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -22,9 +22,10 @@ from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, 
 from defectscan.output import check_free, write_whole
 from defectscan.pipeline import Comparison
 from defectscan.report import content, words
-from defectscan.report.html import render_html
+from defectscan.report.compose import compose
+from defectscan.report.html import page_html
 from defectscan.report.overlays import overlay_jpeg
-from defectscan.report.pdf import render_pdf
+from defectscan.report.page import Page
 from defectscan.report.pictures import outline
 from defectscan.report.record import files, of_comparison, to_json
 from defectscan.report.words import correction_estimate, estimate, more_shots
@@ -42,7 +43,18 @@ _STATUS: dict[Fate, content.Status] = {
 }
 
 
-def write_score(score: PanelScore, folder: Path, *, title: str, record: str, force: bool) -> None:
+PdfWriter = Callable[[Page], Callable[[], bytes]]
+
+
+def write_score(
+    score: PanelScore,
+    folder: Path,
+    *,
+    title: str,
+    record: str,
+    force: bool,
+    pdf_writer: PdfWriter | None = None,
+) -> None:
     """Write the report of one state, and its JSON, into a folder.
 
     Parameters
@@ -57,13 +69,22 @@ def write_score(score: PanelScore, folder: Path, *, title: str, record: str, for
         The JSON text.
     force
         Whether to write over files that are there.
+    pdf_writer
+        What begins to write the PDF, and returns what waits for it; without one, it is written
+        here.
     """
     panel = score_panel(score, title=title or score.shots[0].photo.path.stem)
-    _write([panel], folder, record=record, force=force)
+    _write([panel], folder, record=record, force=force, pdf_writer=pdf_writer)
 
 
 def write_comparison(
-    comparison: Comparison, folder: Path, *, title: str, record: str, force: bool
+    comparison: Comparison,
+    folder: Path,
+    *,
+    title: str,
+    record: str,
+    force: bool,
+    pdf_writer: PdfWriter | None = None,
 ) -> None:
     """Write the report of two states, and its JSON, into a folder.
 
@@ -71,11 +92,11 @@ def write_comparison(
     ----------
     comparison
         From `pipeline.compare`.
-    folder, title, record, force
+    folder, title, record, force, pdf_writer
         As for `write_score`.
     """
     panel = comparison_panel(comparison, title=title or comparison.before.shots[0].photo.path.stem)
-    _write([panel], folder, record=record, force=force)
+    _write([panel], folder, record=record, force=force, pdf_writer=pdf_writer)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,8 +226,9 @@ def _write(
     title: str = "",
     subtitle: str = "",
     flags: tuple[content.Flag, ...] = (),
+    pdf_writer: PdfWriter | None = None,
 ) -> None:
-    page = content.ReportContent(
+    filled = content.ReportContent(
         title=title or panels[0].title,
         subtitle=subtitle,
         date=date.today(),  # noqa: DTZ011 - the workshop's own day
@@ -217,10 +239,18 @@ def _write(
     )
     names = files(len(panels))
     check_free([folder / name for name in names], force=force)
+    page = compose(filled)
+    pdf = _written_here(page) if pdf_writer is None else pdf_writer(page)
     overlays = [overlay_jpeg(panel) for panel in panels]
-    contents = [render_html(page).encode(), render_pdf(page), record.encode(), *overlays]
+    contents = [page_html(page).encode(), pdf(), record.encode(), *overlays]
     for name, data in zip(names, contents, strict=True):
         write_whole(folder / name, data, force=force)
+
+
+def _written_here(page: Page) -> Callable[[], bytes]:
+    from defectscan.report.pdf import page_pdf  # noqa: PLC0415 - slow, and another may write it
+
+    return lambda: page_pdf(page)
 
 
 def _unit(score: PanelScore) -> content.DensityUnit:

@@ -3,9 +3,10 @@
 import base64
 import hashlib
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from defectscan.report.compose import compose
@@ -36,7 +37,7 @@ def page_environment(folder: Path) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=StrictUndefined,
-        optimized=False,  # each template is rendered once
+        optimized=False,  # reading a template takes longer than filling it in
     )
 
 
@@ -56,6 +57,23 @@ def page_html(page: Page) -> str:
     str
         The page.
     """
+    style_template, page_template = report_templates()
+    style = style_template.render(strokes=STROKES, cells=CELLS, cell_opacity=CELL_OPACITY)
+    script = (_FOLDER / "report.js").read_text(encoding="utf-8")
+    html = page_template.render(
+        page=page,
+        style=Markup(style),  # noqa: S704 - the package's own file
+        script=Markup(script),  # noqa: S704 - the package's own file
+        style_hash=_hash(style),
+        script_hash=_hash(script),
+    )
+    # A file name may hold broken code points, which could not be written to a file.
+    return html.encode("utf-8", "replace").decode("utf-8")
+
+
+@cache
+def report_templates() -> tuple[Template, Template]:
+    """Read the templates of a report's style and page: longer work than filling them in."""
     environment = page_environment(_FOLDER)
     environment.filters.update(
         {
@@ -67,19 +85,7 @@ def page_html(page: Page) -> str:
             "block_kind": lambda block: type(block).__name__.lower(),
         }
     )
-    style = environment.get_template("report.css").render(
-        strokes=STROKES, cells=CELLS, cell_opacity=CELL_OPACITY
-    )
-    script = (_FOLDER / "report.js").read_text(encoding="utf-8")
-    html = environment.get_template("report.html").render(
-        page=page,
-        style=Markup(style),  # noqa: S704 - the package's own file
-        script=Markup(script),  # noqa: S704 - the package's own file
-        style_hash=_hash(style),
-        script_hash=_hash(script),
-    )
-    # A file name may hold broken code points, which could not be written to a file.
-    return html.encode("utf-8", "replace").decode("utf-8")
+    return environment.get_template("report.css"), environment.get_template("report.html")
 
 
 def _hash(text: str) -> str:

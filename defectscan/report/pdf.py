@@ -21,7 +21,7 @@ def render_pdf(content: ReportContent) -> bytes:
     return page_pdf(compose(content))
 
 
-def page_pdf(page: Page) -> bytes:
+def page_pdf(page: Page, sheet: Sheet | None = None) -> bytes:
     """Write a composed report as a PDF file.
 
     Its dates are the report's, so the same report gives the same bytes.
@@ -30,13 +30,16 @@ def page_pdf(page: Page) -> bytes:
     ----------
     page
         The report in reading order.
+    sheet
+        An empty one to write it on, where it has been made before.
 
     Returns
     -------
     bytes
         The file.
     """
-    sheet = Sheet(footer_text=f"{page.date.isoformat()} · defectscan {page.version}")
+    sheet = sheet or Sheet()
+    sheet.footer_text = f"{page.date.isoformat()} · defectscan {page.version}"
     sheet.set_title(printable(page.title))
     sheet.set_subject(printable(page.subtitle))
     sheet.set_creator(f"defectscan {page.version}")

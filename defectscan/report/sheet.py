@@ -42,12 +42,13 @@ class Sheet(FPDF):
     Parameters
     ----------
     footer_text
-        Stands at the foot of every sheet, with the sheet's number.
+        Stands at the foot of every sheet, with the sheet's number; it may be set anew before the
+        first is full.
     """
 
-    def __init__(self, *, footer_text: str) -> None:
+    def __init__(self, *, footer_text: str = "") -> None:
         super().__init__(orientation="portrait", unit="mm", format="A4")
-        self._footer_text = footer_text
+        self.footer_text = footer_text
         self._widths_per_pt: dict[tuple[str, str], float] = {}
         self._lacks_letters = False
         fonts = _font_folder()
@@ -64,7 +65,7 @@ class Sheet(FPDF):
         self.set_y(-11)
         self.pen(size_pt=7, ink="muted")
         note = f" · {_LACKING}" if self._lacks_letters else ""
-        self.cell(WIDTH_MM, 4, f"{self._footer_text} · page {self.page_no()} of {{nb}}{note}")
+        self.cell(WIDTH_MM, 4, f"{self.footer_text} · page {self.page_no()} of {{nb}}{note}")
         self._lacks_letters = False
 
     def pen(self, *, size_pt: float = 8.5, ink: str = "ink", bold: bool = False) -> None:

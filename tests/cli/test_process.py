@@ -34,3 +34,30 @@ def test_matrix_products_have_one_thread_unless_told_otherwise() -> None:
     ask = SET_UP + "import os; print(os.environ['OPENBLAS_NUM_THREADS'])\n"
     assert told(f"import os; os.environ.pop('OPENBLAS_NUM_THREADS', None)\n{ask}") == "1\n"
     assert told(f"import os; os.environ['OPENBLAS_NUM_THREADS'] = '3'\n{ask}") == "3\n"
+
+
+LEAVE = "from defectscan.cli.process import leave\n"
+
+
+@pytest.mark.parametrize(("status", "told"), [("0", 0), ("None", 0), ("3", 3), ("'no'", 1)])
+def test_leaving_gives_the_status_and_what_was_said(status: str, told: int) -> None:
+    code = f"{LEAVE}import atexit; atexit.register(print, 'late'); print('said'); leave({status})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == told
+    # A word instead of a number is told by the interpreter, in its own time.
+    assert done.stdout.split() == (["said"] if told != 1 else ["said", "late"])
+    assert done.stderr.split() == ([] if told != 1 else ["no"])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes end otherwise there")
+def test_leaving_with_nobody_listening_is_told() -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", f"{LEAVE}input(); print('said'); leave(0)"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as process:  # fmt: skip
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdout.close()
+        process.stdin.write(b"\n")
+        process.stdin.close()
+        assert process.wait() != 0
