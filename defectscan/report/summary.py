@@ -165,9 +165,13 @@ def _headline_correction(
     value = wording.known(estimate.value)
     gone = f"of the {what} per area is gone"
     ink: Ink = "after"
-    if wording.known(estimate.at_least) is not None:
+    bound = wording.known(estimate.at_least)
+    if bound is not None:
         figure, phrase = wording.percent(estimate), gone
         interval = "What is left is under the detection limit."
+        if bound < 0:
+            figure, phrase, ink = figure.capitalize(), "the correction cannot be given", "muted"
+            interval += " What was there before is not far enough above it."
     elif value is None:
         figure, phrase, ink = "Undefined", "the correction cannot be given", "muted"
         interval = _sentence(estimate.note or "no correction is known for this pair of photos")

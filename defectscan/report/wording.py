@@ -11,6 +11,7 @@ from defectscan.report.content import DensityUnit, Estimate
 
 NOT_KNOWN = "not known"
 UNDEFINED = "undefined"
+TOO_LITTLE = "too little to tell"
 _MINUS = "\N{MINUS SIGN}"
 _NO_BREAK = "\N{NO-BREAK SPACE}"
 LONGEST_TYPED = 200
@@ -74,10 +75,13 @@ def density_interval(estimate: Estimate) -> str:
 
 
 def percent(estimate: Estimate) -> str:
-    """Write a correction as a figure: ``83 %``, ``at least 96 %``, ``undefined``."""
+    """Write a correction as a figure: ``83 %``, ``at least 96 %``, ``undefined``.
+
+    A bound under 0 says no more than that there is ``too little to tell``.
+    """
     at_least, value = known(estimate.at_least), known(estimate.value)
     if at_least is not None:
-        return _at_least(at_least)
+        return _at_least(at_least) if at_least >= 0 else TOO_LITTLE
     if value is None:
         return UNDEFINED
     return _percent(value, _places(estimate))

@@ -51,6 +51,13 @@ def test_what_is_left_under_the_limit_gives_a_bound(panel: Panel) -> None:
     assert made.interval == "What is left is under the detection limit."
 
 
+def test_a_bound_under_zero_says_nothing(panel: Panel) -> None:
+    made = words(replace(panel, correction=Estimate(value=60, low=-80, high=100, at_least=-80)))
+    assert made.figure == "Too little to tell"
+    assert made.phrase == "the correction cannot be given"
+    assert made.interval.startswith("What is left is under the detection limit. What was there")
+
+
 def test_nothing_to_correct_is_undefined_with_its_reason(panel: Panel) -> None:
     before = replace(panel.before, line_density=Estimate(value=2.0, low=0, high=5))
     made = words(replace(panel, before=before, correction=Estimate()))
