@@ -201,8 +201,12 @@ def _sqlite(file: Path) -> sa.Engine:
         connection = sqlite3.connect(
             uri, uri=True, timeout=WAIT_S, isolation_level=None, check_same_thread=False
         )
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA synchronous = FULL")
+        try:
+            connection.execute("PRAGMA foreign_keys = ON")
+            connection.execute("PRAGMA synchronous = FULL")
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
     engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.pool.QueuePool)

@@ -6,6 +6,7 @@ import sqlite3
 import stat
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -357,3 +358,29 @@ def test_a_damaged_database_is_told_in_one_line(whole: Path, tmp_path: Path, cha
         book.history()
     assert "\n" not in str(raised.value)
     assert "from a copy" in raised.value.remedy
+
+
+def test_a_connection_that_cannot_be_used_is_closed(
+    whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[Any] = []
+
+    class Noted(sqlite3.Connection):
+        closed = False
+
+        def __init__(self, *given: Any, **options: Any) -> None:
+            super().__init__(*given, **options)
+            made.append(self)
+
+        def close(self) -> None:
+            self.closed = True
+            super().close()
+
+    shutil.copytree(whole, tmp_path, dirs_exist_ok=True)
+    (tmp_path / book_database.FILE).write_bytes(b"no database " * 1000)
+    connect = partial(sqlite3.connect, factory=Noted)
+    monkeypatch.setattr(sqlite3, "connect", connect)
+    with pytest.raises(BookError, match="not a database"):
+        open_book(tmp_path)
+    assert made
+    assert all(one.closed for one in made)
