@@ -112,18 +112,26 @@ def to_linear_light(pixels: Pixels, *, icc_profile: bytes | None, scale: float) 
     photo_width_px, photo_height_px = size_px(pixels)
     width_px = max(1, round(photo_width_px * scale))
     height_px = max(1, round(photo_height_px * scale))
-    # The rows are shortened strip by strip, and their number reduced at the end: area averages
-    # are separable, and the linear photo never stands in memory whole with three channels.
-    luminance: _Array = np.empty((photo_height_px, width_px), np.float32)
-    unclipped: _Array = np.empty((photo_height_px, width_px), np.uint8)
-    rgb: _Array = np.empty((photo_height_px, width_px, 3), np.uint8)
-    for rows, own, used in _strips(pixels, colour):
-        strip_px = width_px, len(own)
-        linear = cv2.transform(cv2.LUT(used, table), weights)
-        luminance[rows] = _averaged(linear, strip_px)
+    halvings = _halvings((photo_width_px, photo_height_px), (width_px, height_px))
+    # Strip by strip the photo is halved as often as that goes, and its rows shortened; their
+    # number is reduced at the end: area averages are separable, and the linear photo never
+    # stands in memory whole with three channels.
+    n_rows = photo_height_px >> halvings
+    luminance: _Array = np.empty((n_rows, width_px), np.float32)
+    unclipped: _Array = np.empty((n_rows, width_px), np.uint8)
+    rgb: _Array = np.empty((n_rows, width_px, 3), np.uint8)
+
+    def shortened(values: _Array) -> _Array:
+        for _ in range(halvings):
+            values = _averaged(values, (values.shape[1] // 2, values.shape[0] // 2))
+        return _averaged(values, (width_px, values.shape[0]))
+
+    for photo_rows, own, used in _strips(pixels, colour, multiple=1 << halvings):
+        rows = slice(photo_rows.start >> halvings, photo_rows.stop >> halvings)
+        luminance[rows] = shortened(cv2.transform(cv2.LUT(used, table), weights))
         in_range = cv2.inRange(own, (0, 0, 0), below)
-        unclipped[rows] = 255 if in_range.min() == 255 else _averaged(in_range, strip_px)
-        rgb[rows] = _averaged(used if bit_depth == 8 else _eight_bit(used), strip_px)
+        unclipped[rows] = 255 if in_range.min() == 255 else shortened(in_range)
+        rgb[rows] = shortened(used if bit_depth == 8 else _eight_bit(used))
     luminance = np.minimum(_averaged(luminance, (width_px, height_px)), 1)
     unclipped = _averaged(unclipped, (width_px, height_px))
     rgb = _averaged(rgb, (width_px, height_px))
@@ -200,10 +208,30 @@ def _eight_bit(wide: _Array) -> _Array:
     return cv2.convertScaleAbs(wide, alpha=1 / 257)
 
 
-def _strips(pixels: Pixels, colour: _Colour) -> Iterator[tuple[slice, _Array, _Array]]:
-    """Cut pixels into strips that fit the cache: rows, RGB as stored, RGB to linearise."""
+def _halvings(from_px: tuple[int, int], to_px: tuple[int, int]) -> int:
+    """Return how often both sides can be halved first, which takes a tenth of the time.
+
+    What is a whole multiple stays one, so that no pixel's light falls into two.
+    """
+    n = 0
+    own = from_px
+    while True:
+        half = own[0] // 2, own[1] // 2
+        for side, half_side, to in zip(own, half, to_px, strict=True):
+            if side % 2 or half_side < to or (side % to == 0) > (half_side % to == 0):
+                return n
+        n, own = n + 1, half
+
+
+def _strips(
+    pixels: Pixels, colour: _Colour, *, multiple: int
+) -> Iterator[tuple[slice, _Array, _Array]]:
+    """Cut pixels into strips that fit the cache: rows, RGB as stored, RGB to linearise.
+
+    The number of rows in each is a multiple of one that divides the photo's.
+    """
     width_px, height_px = size_px(pixels)
-    n_rows = max(1, _STRIP_PX // width_px)
+    n_rows = max(multiple, _STRIP_PX // width_px // multiple * multiple)
     for top in range(0, height_px, n_rows):
         rows = slice(top, min(top + n_rows, height_px))
         if not isinstance(pixels, Image.Image):
