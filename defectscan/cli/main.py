@@ -10,7 +10,7 @@ from defectscan.cli.check import check
 from defectscan.cli.compare import compare
 from defectscan.cli.job_report import job
 from defectscan.cli.judge_results import judge
-from defectscan.cli.process import leave, set_up
+from defectscan.cli.process import cannot_write, leave, set_up
 from defectscan.cli.render import render
 from defectscan.cli.report import report
 from defectscan.cli.score import score
@@ -63,6 +63,9 @@ def run() -> None:
         app()
     except DefectscanError as error:
         typer.echo(str(error), err=True)
+        sys.exit(1)
+    except OSError as error:
+        typer.echo(cannot_write(error), err=True)
         sys.exit(1)
 
 
