@@ -82,10 +82,10 @@ class Flag(Doubt):
     )
     LENS_DIFFERS = (
         (
-            "The two states were taken with different zooms, and neither a scale card nor what is "
-            "fixed to the panel tells how their scales differ."
+            "The photos of the two states differ in zoom or in size, and neither a scale card nor "
+            "what is fixed to the panel tells how their scales differ."
         ),
-        "Use the same lens and zoom for both states, or lay the scale card in both.",
+        "Use the same lens, zoom and picture size for both, or lay the scale card in both.",
     )
     DIRECTIONS_MISSING = (
         (

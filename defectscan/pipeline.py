@@ -133,6 +133,7 @@ def compare_states(
             noise=noise,
             to_frame=frame,
             for_scale=scaled,
+            frame=before[0].shot,
             thinning=thinning,
             set_aside=aside,
         )
@@ -329,9 +330,14 @@ def compare(
 
 
 def _lens_differs(before: MeasuredShot, after: MeasuredShot) -> bool:
-    """Tell whether two photos without a scale of their own were zoomed differently."""
+    """Tell whether two photos without a scale of their own differ in zoom or size."""
+    if before.card or after.card:
+        return False
+    sizes = [max(shot.photo.width_px, shot.photo.height_px) for shot in (before, after)]
+    if sizes[0] != sizes[1]:
+        return True
     views = [shot.photo.exposure.focal_length_35mm_mm for shot in (before, after)]
-    if before.card or after.card or None in views:
+    if None in views:
         return False
     return abs(np.log(views[0] / views[1])) > UNLIKE_ZOOM  # type: ignore[operator]
 

@@ -430,6 +430,34 @@ def test_a_photo_after_from_nearer_is_the_same_correction(
     )
 
 
+def test_the_stated_scale_is_that_of_the_first_photo_whatever_the_sizes(
+    photos: RenderedPhotos, comparison: Comparison, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Twice the size is what is measured of it: it stands for half the length in its own pixels.
+    monkeypatch.setattr(states, "WORKING_SIDE_PX", 1000)
+    rgb = photos.states[1].shots[0].rgb
+    large = np.asarray(cv2.resize(rgb, None, fx=2, fy=2), dtype=np.uint8)
+    found = compare(photos.first_before, saved(tmp_path / "large.png", large), mm_per_px=MM_PER_PX)
+    assert found.registration.registered
+    assert Flag.LENS_DIFFERS not in found.flags
+    assert found.after.shots[0].photo.scale == 0.5
+    assert found.after.shots[0].shot.mm_per_px == pytest.approx(MM_PER_PX, rel=0.01)
+    assert found.correction.percent is not None
+    assert comparison.correction.percent is not None
+    assert found.correction.percent.value == pytest.approx(
+        comparison.correction.percent.value, abs=4
+    )
+
+
+def test_photos_of_other_sizes_that_nothing_lays_are_flagged(comparison: Comparison) -> None:
+    before, after = comparison.before.shots, comparison.after.shots
+    smaller = [replace(s, photo=replace(s.photo, width_px=500, height_px=375)) for s in after]
+    open_map = replace(comparison.registration, registered=False, tells_scale=False)
+    laid = Laid(before=(), after=(open_map,))
+    found = compare_states(before, smaller, np.random.default_rng(0), laid=laid)
+    assert Flag.LENS_DIFFERS in found.flags
+
+
 def test_another_paint_is_flagged(photos: RenderedPhotos, seen: Seen, tmp_path: Path) -> None:
     rgb = photos.states[1].shots[0].rgb.astype(np.float64)
     stained = np.clip(rgb * [1, 0.5, 0.5] + [70, 0, 0], 0, 250)

@@ -127,6 +127,7 @@ def score_state(
     noise: float | None = None,
     to_frame: Sequence[Floats | None] | None = None,
     for_scale: Sequence[Floats | None] | None = None,
+    frame: Shot | None = None,
     thinning: Thinning | None = None,
     set_aside: tuple[SetAside, ...] = (),
 ) -> PanelScore:
@@ -145,8 +146,10 @@ def score_state(
         For each shot the homography to one common frame, `None` where it is not known: a groove
         that several shots show is then one piece of evidence.
     for_scale
-        The same, where need be not good for more than the scale: the stated one, which is that
-        of the frame, is carried to shots from nearer or further away.
+        The same, where need be not good for more than the scale: that of the frame is carried to
+        shots without a card, from nearer or further away or of another size.
+    frame
+        The shot whose frame `for_scale` leads to, the first of these where not given.
     thinning
         As for `score.count_lines`.
     set_aside
@@ -154,7 +157,8 @@ def score_state(
     """
     noise = max([shot.noise for shot in shots] + ([] if noise is None else [noise]))
     if for_scale is not None:
-        shots = [_in_scale(s, matrix) for s, matrix in zip(shots, for_scale, strict=True)]
+        frame = frame or shots[0].shot
+        shots = [_in_scale(s, matrix, frame) for s, matrix in zip(shots, for_scale, strict=True)]
     counted = [
         replace(shot.shot, lines=shot.shot.lines.of(_above(shot.shot.lines, shot.noise, noise)))
         for shot in shots
@@ -234,7 +238,7 @@ def _doubts(count: Count, *, of_clip: bool, as_seen: bool) -> list[Flag]:
     return [flag for flag, found in doubts.items() if found]
 
 
-def _in_scale(shot: MeasuredShot, to_frame: Floats | None) -> MeasuredShot:
+def _in_scale(shot: MeasuredShot, to_frame: Floats | None, frame: Shot) -> MeasuredShot:
     """Return a shot with the scale that its map to the frame tells, unless a card tells it."""
     if to_frame is None or shot.card is not None:
         return shot
@@ -245,8 +249,14 @@ def _in_scale(shot: MeasuredShot, to_frame: Floats | None) -> MeasuredShot:
     # A homography changes areas by its determinant over the cube of its divisor.
     divisor = places @ to_frame[2, :2] + to_frame[2, 2]
     spans = float(np.sqrt(np.mean(np.abs(np.linalg.det(to_frame) / divisor**3))))
-    scale = shot.shot.mm_per_px
-    known = replace(shot.shot, mm_per_px=None if scale is None else scale * spans, frame_px=spans)
+    # Not the scale stated for the shot itself, whose own pixels may be of another size.
+    scale = frame.mm_per_px
+    known = replace(
+        shot.shot,
+        mm_per_px=None if scale is None else scale * spans,
+        scale_error=frame.scale_error,
+        frame_px=spans,
+    )
     return replace(shot, shot=known)
 
 

@@ -196,6 +196,10 @@ def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | 
     carried = score_state(shots, np.random.default_rng(0), for_scale=[nearer])
     assert carried.line_density.value == pytest.approx(1.5 * plain.line_density.value)
     assert carried.shots[0].shot.pixel == pytest.approx(2 / 3 * plain.shots[0].shot.pixel)
+    # What is stated for its own pixels, of another size, plays no part.
+    other = [measured(lines, mm_per_px=None if mm_per_px is None else 2 * mm_per_px)]
+    alike = score_state(other, np.random.default_rng(0), for_scale=[nearer], frame=shots[0].shot)
+    assert alike.shots[0].shot.pixel == carried.shots[0].shot.pixel
     unknown = score_state(shots, np.random.default_rng(0), for_scale=[None])
     assert unknown.line_density.value == pytest.approx(plain.line_density.value)
     # A perspective map: the mean over the zone.
