@@ -99,7 +99,8 @@ def compare_panels(
 
 def _panel(folder: Path, entry: dict[str, Any]) -> JobPanel:
     scale = entry.get("mm_per_px")
-    if scale is not None and not (isinstance(scale, (int, float)) and _LEAST <= scale <= _MOST):
+    is_number = isinstance(scale, (int, float)) and not isinstance(scale, bool)
+    if scale is not None and not (is_number and _LEAST <= scale <= _MOST):
         raise ValueError(f"mm_per_px is {str(scale)[:40]}, not from {_LEAST:g} to {_MOST:g}")
     before, after = entry["before"], entry["after"]
     if not (isinstance(before, str) and isinstance(after, str)):

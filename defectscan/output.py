@@ -44,7 +44,9 @@ def check_free(paths: Iterable[str | os.PathLike[str]], *, force: bool) -> None:
         seen.add(path)
         try:
             _check_target(path, force=force)
-            folder = next(parent for parent in path.parents if parent.exists())
+            folder = next((parent for parent in path.parents if parent.exists()), None)
+            if folder is None:
+                raise not_written(path, f"{on_one_line(path.anchor)} is not there")
             is_open = folder.is_dir() and os.access(folder, os.W_OK | os.X_OK)
         except OSError as error:
             raise not_written(path, error.strerror or str(error)) from error

@@ -331,7 +331,7 @@ def _compare(
     correction = correct(counts[other], counts[number], rng)
     # The halves lie at different distances from the lamp: what is not known of how lines thin
     # out with it does not cancel.
-    thinned = replace(thinning, px=thinning.px * THINNING_STEP)
+    thinned = replace(thinning, longer_sides=thinning.longer_sides * THINNING_STEP)
     changed = [
         over_directions(count_lines([shot], thinning=thinned), shot.lines, weights)
         for shot in shots

@@ -113,6 +113,7 @@ def measure_states(
         files = [[one for _ in state for one in next(sources)] for state in paths]
         sightings = in_order(pool, sight, [file for state in files for file in state])
         for state in files:
+            before_it = like
             shots: list[MeasuredShot] = []
             errors: list[tuple[Path | Photo, DefectscanError]] = []
             for file, sighting in zip(state, islice(sightings, len(state)), strict=True):
@@ -129,7 +130,9 @@ def measure_states(
             if not shots:
                 raise errors[0][1]
             alike, odd = _without_odd(shots)
-            like = _learnt(alike[-1], like)
+            like = before_it
+            for shot in alike:
+                like = _learnt(shot, like)
             aside = [SetAside(file=one.name, reason=str(error)) for one, error in [*errors, *odd]]
             found.append(MeasuredState(shots=tuple(alike), set_aside=tuple(aside)))
     _check_scales([shot for state in found for shot in state.shots])

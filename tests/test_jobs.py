@@ -45,6 +45,7 @@ def test_panels_are_read(tmp_path: Path) -> None:
         {"panels": [{**PANEL, "mm_per_px": float("inf")}]},
         {"panels": [{**PANEL, "mm_per_px": -0.1}]},
         {"panels": [{**PANEL, "mm_per_px": "0.1"}]},
+        {"panels": [{**PANEL, "mm_per_px": True}]},
         {"panels": [{**PANEL, "mm_per_px": 10**400}]},
         '{"panels": [{"mm_per_px": ' + "9" * 5000 + "}]}",
     ],

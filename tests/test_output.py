@@ -143,6 +143,14 @@ def test_check_free_without_permission(tmp_path: Path, monkeypatch: pytest.Monke
         check_free([tmp_path / "a.json"], force=False)
 
 
+def test_check_free_on_a_drive_that_is_not_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Path, "exists", lambda *_, **__: False)
+    with pytest.raises(DefectscanError, match="is not there"):
+        check_free([tmp_path / "a.json"], force=False)
+
+
 def test_odd_names_stay_on_one_line(tmp_path: Path) -> None:
     (tmp_path / "two\nlines").touch()
     with pytest.raises(OutputExistsError) as raised:

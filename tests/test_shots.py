@@ -172,6 +172,18 @@ def test_a_photo_whose_lines_lie_off_its_rings_unlike_the_others_is_set_aside(
     # Nor does the next state learn its lamp from that one.
     assert told[3] is not None
     assert told[3].reach_px == first.shots[-1].shot.glint.reach_px
+    # Nor where those that stay show too few lines to tell it.
+    tells = states._learnt
+
+    def odd_alone(shot: MeasuredShot, like: Glint | None) -> Glint | None:
+        return tells(shot, like) if shot.photo.name == "3.jpg" else like
+
+    monkeypatch.setattr(states, "_learnt", odd_alone)
+    told.clear()
+    measure_states([photos[:3], photos[3]], mm_per_px=MM_PER_PX, seen=seen)
+    assert told[3] is None
+    monkeypatch.undo()
+    monkeypatch.setattr(states, "measure", measured_off)
     # Of two, nobody knows which is odd; and lamps differ a little.
     (pair,) = measure_states([photos[1:3]], mm_per_px=MM_PER_PX, seen=seen)
     widened = {"3.jpg": 1.9}

@@ -122,11 +122,8 @@ class _Reader:
     """Frames of a clip, one after the other."""
 
     def __init__(self, path: Path) -> None:
-        level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
-        try:
+        with codecs_quiet():
             self._capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
-        finally:
-            cv2.utils.logging.setLogLevel(level)
         if not self._capture.isOpened():
             raise unreadable(
                 path, "is no clip, or is cut off", allowed=_NEEDED,

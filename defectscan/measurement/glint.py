@@ -144,6 +144,9 @@ def fit_glint(
             like,
             centre_px=start.centre_px,
             coefficients=like.coefficients * _WITHOUT_OFFSET,
+            # The other photo may be of another size.
+            reach_px=like.reach_px * scale_px / like.scale_px,
+            scale_px=scale_px,
             assumed=False,
         )
     glint = start
@@ -236,12 +239,13 @@ def _with_reach(glint: Glint, lines: Lines, weight: Floats, *, least_radius_px: 
     size = np.linalg.norm(tilt, axis=-1)
     along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
     near = (size > least_radius_px) & (along < np.sin(np.deg2rad(30)) * size)
-    if not near.any():
+    # Lines too long for glints tell nothing of it.
+    if not weight[near].any():
         return glint
     reach = 2 * _weighted_quantile(along[near], weight[near], 0.5)
     for _ in range(8):
         # Lines that lie off by more than twice the reach are no glints, or of rounded lips.
-        inner = near & (along < 2.0 * reach)
+        inner = near & (along <= 2.0 * reach)
         reach = 2 * _weighted_quantile(along[inner], weight[inner], 0.5)
     return replace(glint, reach_px=float(reach))
 

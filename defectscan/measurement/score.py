@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from defectscan.measurement.glint import CROSSWISE_DEG
 from defectscan.measurement.kinds import direction_sector
-from defectscan.measurement.lines import Lines
+from defectscan.measurement.lines import LEAST_LENGTH_PX, Lines
 from defectscan.measurement.thinning import Thinning, fit_thinning
 from defectscan.measurement.window import (
     GRID_PX,
@@ -194,7 +194,9 @@ class _View:
         line_size = np.linalg.norm(tilt, axis=-1)
         along = np.abs(np.sum(tilt * lines.tangent, axis=-1))
         in_window = along <= reach
-        left = np.exp(-((size / thinning.px) ** 2)) if np.isfinite(reach) else np.ones(len(size))
+        left = np.ones(len(size))
+        if np.isfinite(reach):
+            left = np.exp(-((size / (thinning.longer_sides * max(shot.zone.shape))) ** 2))
         limit = ring_limit(
             size, line_size[in_window], lines.length_px[in_window],
             exposure=left * glint.acceptance(size, reach_px=reach), glint_px=2 * reach,
@@ -218,7 +220,8 @@ class _View:
         else:
             # As seen: every line counts wherever it points, and none is known to be false.
             crosswise = np.zeros(len(across))
-            typical = float(lines.length_px.sum()) / max(lines.n, 1)
+            # Where there is none, one more would be as short as a line can be.
+            typical = float(lines.length_px.sum()) / lines.n if lines.n else LEAST_LENGTH_PX
         inside = size <= limit
         emphasis = left[inside]
         angle = np.arctan2(lines.tangent[:, 1], lines.tangent[:, 0])

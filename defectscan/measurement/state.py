@@ -172,25 +172,31 @@ def score_state(
     if of_clip:
         # Both states lose about the same, so it is the densities that suffer, not their ratio.
         count = replace(count, model_sd=CLIP_MODEL_SD)
-    direction = np.concatenate([kinds_of.mean_direction(s.lines) for s in counted])
+    laid = in_frame(counted, to_frame)
+    # Trails run one way on the panel, however the camera was held.
+    direction = np.concatenate(
+        [
+            kinds_of.mean_direction(shot.lines if isinstance(lines, int) else lines)
+            for shot, lines in zip(counted, laid, strict=True)
+        ]
+    )
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
     in_trail = trails.within(direction) & (trails.share > 0)
     scratch_share = _scratch_shares(shots)
     scratch = _scratch_density(scratch_share, rng)
     swirl_weight = np.where(in_trail, 1 - trails.share, 1.0)
-    kinds = {
-        kinds_of.Kind.SWIRL: scoring.interval(count.weighted(swirl_weight), rng),
-        kinds_of.Kind.DEEP_SCRATCH: scratch,
-        kinds_of.Kind.MACHINE_TRAIL: scoring.interval(count.weighted(1 - swirl_weight), rng),
-    }
-    number = np.concatenate(groove_numbers(in_frame(counted, to_frame)))
-    total = scoring.interval(count, rng, groove=number)
-    line_density = Interval(
-        value=total.value + scratch.value,
-        low=total.low + scratch.value,
-        high=total.high + scratch.value,
+    number = np.concatenate(groove_numbers(laid))
+    swirl, trail, total = (
+        scoring.interval(part, rng, groove=number)
+        for part in (count.weighted(swirl_weight), count.weighted(1 - swirl_weight), count)
     )
+    kinds = {
+        kinds_of.Kind.SWIRL: swirl,
+        kinds_of.Kind.DEEP_SCRATCH: scratch,
+        kinds_of.Kind.MACHINE_TRAIL: trail,
+    }
+    line_density = _sum(total, scratch)
     limit = scoring.detection_limit(count)
     has_scale = shots[0].shot.mm_per_px is not None
     flags = [flag for shot in shots for flag in shot.flags] + _doubts(
@@ -222,6 +228,16 @@ def score_state(
         flags=once(flags),
         set_aside=set_aside,
         frames=() if to_frame is None else tuple(to_frame),
+    )
+
+
+def _sum(one: Interval, other: Interval) -> Interval:
+    """Return the sum of two figures that know nothing of each other."""
+    value = one.value + other.value
+    return Interval(
+        value=value,
+        low=value - float(np.hypot(one.value - one.low, other.value - other.low)),
+        high=value + float(np.hypot(one.high - one.value, other.high - other.value)),
     )
 
 

@@ -18,17 +18,18 @@ class Thinning:
 
     Attributes
     ----------
-    px
-        The needed tilt by which 63 % of the grooves have dropped out; infinity for none.
+    longer_sides
+        The needed tilt by which 63 % of the grooves have dropped out, in longer sides of the
+        picture, as photos may be of different sizes; infinity for none.
     spread
         Relative standard deviation that its uncertainty leaves in a density.
     """
 
-    px: float
+    longer_sides: float
     spread: float
 
 
-NO_THINNING = Thinning(px=np.inf, spread=0.0)
+NO_THINNING = Thinning(longer_sides=np.inf, spread=0.0)
 
 
 def fit_thinning(shots: Sequence[Shot]) -> Thinning:
@@ -46,7 +47,6 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
     rungs = np.geomspace(0.25, 8, 41)
     usual = USUAL_THINNING * shots[0].glint.flatness
     log_likelihood = -((np.log(rungs / usual)) ** 2) / (2 * THINNING_SPREAD**2)
-    longer_px = float(max(shots[0].zone.shape))
     log_seen, n_glints = np.zeros(len(rungs)), 0.0
     for shot in shots:
         glint, lines = shot.glint, shot.lines
@@ -64,7 +64,7 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
         along = np.stack([-grid_tilt[:, 1], grid_tilt[:, 0]], axis=-1) / size[:, None]
         rate = np.abs(np.sum(slope_along(glint, grid, along) * along, axis=-1))
         exposure = glint.acceptance(size, reach_px=reach) * rate
-        for index, rung in enumerate(rungs * longer_px):
+        for index, rung in enumerate(rungs * max(shot.zone.shape)):
             seen = float(exposure @ np.exp(-((size / rung) ** 2)))
             log_likelihood[index] -= glints @ (place / rung) ** 2 + glints.sum() * np.log(seen)
             log_seen[index] += np.log(seen) * glints.sum()
@@ -74,6 +74,6 @@ def fit_thinning(shots: Sequence[Shot]) -> Thinning:
     log_seen /= max(n_glints, 1e-9)
     # The mean of 1/s1² is what enters the exposure, so that is averaged.
     return Thinning(
-        px=longer_px / float(np.sqrt(weight @ rungs**-2.0)),
+        longer_sides=1 / float(np.sqrt(weight @ rungs**-2.0)),
         spread=float(np.sqrt(weight @ (log_seen - weight @ log_seen) ** 2)),
     )

@@ -130,6 +130,22 @@ def test_few_lines_take_the_like_shots_ellipses() -> None:
     assert angle == pytest.approx(60, abs=8)
 
 
+def test_the_like_shots_photo_may_be_of_another_size() -> None:
+    cubic = replace(ellipses(1.4, 60), coefficients=np.append(np.zeros(5), [0.1, 0, 0.05, 0]))
+    like = replace(cubic, coefficients=cubic.coefficients + ellipses(1.4, 60).coefficients)
+    twice = replace(like, centre_px=2 * CENTRE, scale_px=1000, reach_px=2 * REACH)
+    one, other = (fitted(no_lines(), like=each) for each in (like, twice))
+    assert one.reach_px == other.reach_px == REACH
+    places = CENTRE + np.array([[100.0, 0], [-50, 80], [300, -200]])
+    assert np.allclose(one.tilt(places), other.tilt(places))
+
+
+def test_lines_too_long_for_glints_tell_no_reach() -> None:
+    short = [(x, y, x + 12, y + 12) for x in (600.0, 640.0) for y in (480.0, 520.0)]
+    long = (CENTRE[0] - 300, CENTRE[1] + 150, CENTRE[0] + 300, CENTRE[1] + 150)
+    assert fitted(straight_lines([*short, long])).reach_px == 20
+
+
 def test_lines_towards_the_highlight_are_no_lamps() -> None:
     # All lines point at the highlight: no ring goes along them.
     angles = np.linspace(0, 2 * np.pi, 120, endpoint=False)

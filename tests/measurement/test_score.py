@@ -292,10 +292,27 @@ def worn(shot: Shot, thinning_px: float, seed: int) -> Shot:
     return replace(shot, lines=lines.of(left))
 
 
+def halved(shot: Shot) -> Shot:
+    """Return the same on a photo of half the size."""
+    lines, glint = shot.lines, shot.glint
+    return replace(
+        shot,
+        lines=replace(lines, xy_px=lines.xy_px / 2, length_px=lines.length_px / 2),
+        zone=shot.zone[::2, ::2],
+        glint=replace(
+            glint,
+            centre_px=glint.centre_px / 2,
+            reach_px=glint.reach_px / 2,
+            scale_px=glint.scale_px / 2,
+        ),
+    )
+
+
 @pytest.mark.parametrize("thinning_px", [220.0, 350.0])
 def test_thinning_is_learnt_and_made_up_for(thinning_px: float) -> None:
     shots = [worn(strewn(seed), thinning_px, seed) for seed in range(16)]
-    assert fit_thinning(shots).px == pytest.approx(thinning_px, rel=0.15)
+    longer_px = max(shots[0].zone.shape)
+    assert fit_thinning(shots).longer_sides * longer_px == pytest.approx(thinning_px, rel=0.15)
     as_if_steep = counted(*shots).density
     made_up_for = counted(*shots, thinning=None).density
     whole = counted(*[strewn(seed) for seed in range(16)]).density
@@ -321,10 +338,18 @@ def test_what_a_state_has_of_its_own_widens_its_interval() -> None:
 
 def test_no_lines_leave_the_usual_thinning() -> None:
     usual = fit_thinning([shot_of(no_lines(), ZONE, ELLIPSES)])
-    assert 0.2 * SHAPE[1] < usual.px < 5 * SHAPE[1]
+    assert 0.2 < usual.longer_sides < 5
     # The same for a photo taken upright.
     upright = fit_thinning([shot_of(no_lines(), ZONE.T, ELLIPSES)])
-    assert upright.px == pytest.approx(usual.px)
+    assert upright.longer_sides == pytest.approx(usual.longer_sides)
+
+
+def test_thinning_is_that_of_the_panel_whatever_the_photos_sizes() -> None:
+    shots = [worn(strewn(seed), 220.0, seed) for seed in range(16)]
+    small = [halved(shot) for shot in shots]
+    whole, half, mixed = (fit_thinning(some) for some in (shots, small, shots[:8] + small[8:]))
+    assert half.longer_sides == pytest.approx(whole.longer_sides, rel=0.01)
+    assert mixed.longer_sides == pytest.approx(whole.longer_sides, rel=0.01)
 
 
 def test_false_lines_are_taken_off() -> None:

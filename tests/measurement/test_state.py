@@ -186,6 +186,44 @@ def test_a_groove_seen_twice_is_one_piece_of_evidence() -> None:
     assert same.high - same.low == pytest.approx(alone.high - alone.low, rel=0.2)
 
 
+def test_kinds_know_of_grooves_seen_twice() -> None:
+    one = measured(strewn(5))
+    same, apart = (
+        score_state(
+            [one, one], np.random.default_rng(0), to_frame=[np.eye(3), to_frame],
+            thinning=NO_THINNING,
+        ).kinds[Kind.SWIRL]
+        for to_frame in (np.eye(3), None)
+    )  # fmt: skip
+    assert same.value == apart.value
+    assert same.high - same.low > 1.2 * (apart.high - apart.low)
+
+
+def test_trails_are_found_however_the_camera_was_held() -> None:
+    plain = measured(Lines.joined([strewn(2), strewn(3, 0.15, angle_deg=(57, 63))]))
+    # The same ground with the camera turned by a quarter: x to the right becomes y down.
+    turn = np.array([[0.0, -1, 617], [1, 0, -93], [0, 0, 1]])
+    turned = measured(Lines.joined([strewn(6), strewn(7, 0.15, angle_deg=(147, 153))]))
+    straight, askew = (
+        score_state([plain, turned], np.random.default_rng(0), to_frame=[np.eye(3), to_frame])
+        for to_frame in (np.linalg.inv(turn), np.eye(3))
+    )
+    # 60 % of the grooves are trails; those of one photo alone would be half as many.
+    shares = [s.kinds[Kind.MACHINE_TRAIL].value / s.line_density.value for s in (straight, askew)]
+    assert shares[0] > 0.5
+    assert shares[1] < 0.35
+    assert askew.line_density.value == pytest.approx(straight.line_density.value)
+
+
+def test_the_whole_is_no_surer_than_its_only_part() -> None:
+    scratch = straight_lines([(80, 60, 80, 400)])
+    score = scored(measured(no_lines(), scratches=scratch))
+    part = score.kinds[Kind.DEEP_SCRATCH]
+    assert score.line_density.value == part.value
+    assert score.line_density.low == pytest.approx(part.low)
+    assert score.line_density.high > part.high
+
+
 @pytest.mark.parametrize("mm_per_px", [MM_PER_PX, None])
 def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | None) -> None:
     # Three pixels of the second shot are two of the first: its lines are shorter than they look.
@@ -242,6 +280,13 @@ def test_grade_grows_with_density() -> None:
     assert len(set(grades)) >= 4
     assert list(GRADE_LIMITS_MM_PER_CM2) == sorted(GRADE_LIMITS_MM_PER_CM2)
     assert len(GRADE_LIMITS_MM_PER_CM2) == 5
+
+
+def test_as_seen_no_line_is_not_known_to_be_none() -> None:
+    score = scored(measured(no_lines(), highlight=None))
+    assert score.line_density.value == 0
+    assert score.line_density.high > 0
+    assert score.detection_limit > 0
 
 
 def test_as_seen_is_visible_length_over_area() -> None:
