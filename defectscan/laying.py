@@ -15,7 +15,12 @@ from defectscan.ahead import WORKERS
 from defectscan.imaging.card import Card
 from defectscan.imaging.card_registration import card_homography, register_by_card
 from defectscan.imaging.landmarks import Landmarks, ShotPair, find_landmarks
-from defectscan.imaging.registration import Registration, register_landmarks
+from defectscan.imaging.registration import (
+    MAX_UNCERTAINTY_PX,
+    MIN_OVERLAP,
+    Registration,
+    register_landmarks,
+)
 from defectscan.imaging.steady import steady_picture
 from defectscan.measurement.groove_registration import register_by_grooves
 from defectscan.measurement.lines import Lines
@@ -198,8 +203,10 @@ def _together(
 
 def _turned_round(laid: Registration) -> Registration:
     """Return how the first of two shots lies on the second."""
-    back = np.linalg.inv(laid.homography_after_to_before)
-    return replace(laid, homography_after_to_before=back / back[2, 2])
+    turned = np.linalg.inv(laid.homography_after_to_before)
+    back: Floats = turned / turned[2, 2]
+    flat = replace(laid.panel_map, homography=back, bend_px=np.zeros((2, 3)))
+    return replace(laid, homography_after_to_before=back, panel_map=flat)
 
 
 def _piles(shots: Sequence[MeasuredShot], landmarks: Iterator[Landmarks]) -> list[Pile]:
@@ -353,11 +360,22 @@ def carried_on(first: Registration, own: Registration) -> Registration:
         return replace(weaker, tells_scale=False)
     to_before = first.for_scale @ own.for_scale
     to_before /= to_before[2, 2]
+    uncertainty_px = float(np.hypot(first.uncertainty_px, own.uncertainty_px))
+    overlap = first.overlap * own.overlap
+    reason = weaker.reason
     registered = first.registered and own.registered
+    if registered and not (uncertainty_px <= MAX_UNCERTAINTY_PX and overlap >= MIN_OVERLAP):
+        registered = False
+        reason = (
+            f"by way of another photo the map is open by about {uncertainty_px:.0f} px, and "
+            f"{100 * overlap:.0f} % of the picture is shared"
+        )
     return replace(
         weaker,
+        registered=registered,
+        reason=reason,
         homography_after_to_before=to_before if registered else np.full((3, 3), np.nan),
-        uncertainty_px=float(np.hypot(first.uncertainty_px, own.uncertainty_px)),
-        overlap=first.overlap * own.overlap,
+        uncertainty_px=uncertainty_px,
+        overlap=overlap,
         panel_map=replace(weaker.panel_map, homography=to_before, bend_px=np.zeros((2, 3))),
     )

@@ -163,6 +163,14 @@ def test_maps_are_carried_on() -> None:
     assert both.uncertainty_px == pytest.approx(0.5)
     assert carried_on(one, same) is one
     assert carried_on(same, two) is two
+    # Two maps that are good enough each need not be so together.
+    for less in ({"uncertainty_px": 2.49}, {"overlap": 0.5}):
+        twice = carried_on(replace(one, **less), replace(two, **less))  # type: ignore[arg-type]
+        assert not twice.registered
+        assert twice.reason.startswith("by way of another photo")
+        assert np.isnan(twice.homography_after_to_before).all()
+        assert twice.for_scale is not None
+        assert_allclose(twice.for_scale, shift @ np.diag([2.0, 2.0, 1.0]))
     # What does not lie there may still tell the scale, by its map.
     open_map = replace(one.panel_map, homography=shift)
     loose = replace(one, registered=False, reason="open", panel_map=open_map)
