@@ -190,15 +190,21 @@ def average_film(readings_um: Readings, *, repeatable_um: float = REPEATABLE_UM)
     }
     means = np.array([spot.mean_um for spot in spots.values()])
     n = len(means)
-    error = float(np.std(means, ddof=1)) / math.sqrt(n) if n > 1 else USUAL_SPOT_SD_UM
-    degrees = n - 1 if n > 1 else math.inf
+    error, degrees = USUAL_SPOT_SD_UM, math.inf
+    if n > 1:
+        spread = float(np.std(means, ddof=1)) / math.sqrt(n)
+        error, degrees = _at_least_rounding(spread, n - 1, means=1, n_averaged=n)
     thin = min(spots.values(), key=lambda spot: spot.mean_um)
     repeatability, readings_degrees = _repeatability(spots.values())
+    thin_error, thin_degrees = _at_least_rounding(
+        repeatability / math.sqrt(thin.n_readings),
+        readings_degrees,
+        means=1,
+        n_averaged=thin.n_readings,
+    )
     return Film(
         mean_um=_student(float(means.mean()), error, degrees),
-        thinnest_um=_student(
-            thin.mean_um, repeatability / math.sqrt(thin.n_readings), readings_degrees
-        ),
+        thinnest_um=_student(thin.mean_um, thin_error, thin_degrees),
         standard_error_um=error,
         n_spots=n,
         spots=spots,
@@ -237,7 +243,7 @@ def film_taken(
         taken = np.array([before.spots[s].mean_um - after.spots[s].mean_um for s in common])
         n = len(taken)
         error = float(np.std(taken, ddof=1)) / math.sqrt(n) if n > 1 else USUAL_CUT_SD_UM
-        error, degrees = _at_least_rounding(error, n - 1, means=2, n_spots=n)
+        error, degrees = _at_least_rounding(error, n - 1, means=2, n_averaged=n)
         return FilmTaken(
             mean_um=_student(float(taken.mean()), error, degrees),
             standard_error_um=error,
@@ -246,7 +252,8 @@ def film_taken(
         )
     parts = [film.standard_error_um**2 for film in (before, after)]
     error = math.sqrt(sum(parts))
-    counts = [max(film.n_spots - 1, 1) for film in (before, after)]
+    # What one spot alone leaves open is known beforehand, as in its own interval.
+    counts = [film.n_spots - 1 if film.n_spots > 1 else math.inf for film in (before, after)]
     weight = sum(part**2 / count for part, count in zip(parts, counts, strict=True))
     degrees = sum(parts) ** 2 / weight if weight > 0 else math.inf
     return FilmTaken(
@@ -258,16 +265,16 @@ def film_taken(
 
 
 def _at_least_rounding(
-    error: float, degrees: float, *, means: int, n_spots: int
+    error: float, degrees: float, *, means: int, n_averaged: int
 ) -> tuple[float, float]:
     """Return a standard error and its degrees of freedom, that of rounding where none shows.
 
-    Spots that agree to the gauge's last digit do not agree exactly. An even spread over a step
-    has the standard deviation step/√12.
+    Spots or readings that agree to the gauge's last digit do not agree exactly. An even spread
+    over a step has the standard deviation step/√12.
     """
     if error > NO_SPREAD_UM:
         return error, degrees if degrees > 0 else math.inf
-    return READING_STEP_UM * math.sqrt(means / 12 / n_spots), math.inf
+    return READING_STEP_UM * math.sqrt(means / 12 / n_averaged), math.inf
 
 
 def average_states(
@@ -307,7 +314,7 @@ def average_states(
         math.sqrt(float(np.sum(residual**2)) / degrees / len(common)),
         degrees,
         means=1,
-        n_spots=len(common),
+        n_averaged=len(common),
     )
     means = iter(table.mean(axis=1))
     return tuple(

@@ -175,3 +175,27 @@ def test_spots_that_agree_to_the_last_digit_leave_the_rounding_open() -> None:
     assert taken.mean_um.low == pytest.approx(3 - 1.96 * np.sqrt(1 / 12), abs=1e-3)
     states = average_states([before, after])
     assert all(film is not None and film.standard_error_um > 0 for film in states)
+
+
+def test_readings_that_all_agree_leave_the_rounding_open() -> None:
+    alike = {"a": [110.0] * 3, "b": [110.0] * 3}
+    film = average_film(alike)
+    for figure, n in ((film.mean_um, 2), (film.thinnest_um, 3)):
+        assert figure.value == 110
+        assert figure.high - 110 == pytest.approx(1.96 * np.sqrt(1 / 12 / n), abs=1e-3)
+        assert 110 - figure.low == pytest.approx(figure.high - 110)
+    taken = film_taken(alike, {"c": [108.0] * 3, "d": [108.0] * 3}).mean_um
+    assert taken.value == 2
+    assert taken.low < 2 - 1.96 * np.sqrt(1 / 12) < 2 + 1.96 * np.sqrt(1 / 12) < taken.high
+
+
+def test_one_spot_is_as_sure_in_a_difference_as_alone() -> None:
+    before, after = ({"a": [120.0, 121, 119]}, {"b": [116.0, 117, 115]})
+    alone = average_film(before).mean_um
+    taken = film_taken(before, after).mean_um
+    assert taken.value == 4
+    assert taken.high - 4 == pytest.approx(np.sqrt(2) * (alone.high - alone.value))
+    # Many spots on one side do not make that one surer, nor less sure.
+    many = {str(number): [120.0 + number, 121, 119] for number in range(-3, 4)}
+    mixed = film_taken(many, after).mean_um
+    assert mixed.high - mixed.value < 1.2 * (taken.high - 4)
