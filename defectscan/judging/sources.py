@@ -8,6 +8,7 @@ from typing import Any
 
 from defectscan import pipeline
 from defectscan.errors import DefectscanError
+from defectscan.imaging.decoding import read_bytes
 from defectscan.imaging.photo import Photo, list_photos, read_photo
 from defectscan.judging.candidates import (
     Candidate,
@@ -164,7 +165,7 @@ def read_candidates(
     found: dict[str, Candidate] = {}
     for source in sources:
         progress(Path(source.name).name)
-        digests = [hashlib.sha256(state[0].read_bytes()).hexdigest() for state in source.states]
+        digests = [hashlib.sha256(read_bytes(state[0])).hexdigest() for state in source.states]
         ident = digests[0] if len(digests) == 1 else _digest(":".join(digests))
         if ident not in found:
             found[ident] = _read(source, measuring, ident)
@@ -292,7 +293,7 @@ def _surfaces(view: JobView) -> Iterator[tuple[str, tuple[StateView, ...]]]:
 def _before_after(folder: Path) -> tuple[tuple[Path, ...], tuple[Path, ...]] | None:
     states = []
     for name in ("before", "after"):
-        named = sorted(p for p in folder.iterdir() if p.stem == name and p.suffix != ".json")
+        named = [p for p in _within(folder) if p.stem == name and p.suffix != ".json"]
         if len(named) != 1:
             return None
         states.append(tuple(list_photos(named[0])))
@@ -300,7 +301,15 @@ def _before_after(folder: Path) -> tuple[tuple[Path, ...], tuple[Path, ...]] | N
 
 
 def _folders(path: Path) -> list[Path]:
-    return sorted(p for p in path.iterdir() if p.is_dir() and not p.name.startswith("."))
+    return [p for p in _within(path) if p.is_dir() and not p.name.startswith(".")]
+
+
+def _within(folder: Path) -> list[Path]:
+    """Return what is in a folder; nothing where it may not be looked into."""
+    try:
+        return sorted(folder.iterdir())
+    except OSError:
+        return []
 
 
 def _has_photos(path: Path) -> bool:

@@ -19,6 +19,7 @@ Floats = NDArray[Any]
 PER_REPEATABILITY_SD = 1.959964 * np.sqrt(2)
 NO_SPREAD = "no spread was seen, so nothing says how large it may be"
 NO_END = "the interval has no end"
+NO_INTERVAL = "the photos are too few, and the raters too far from agreeing, for an interval"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,6 +276,9 @@ def _absolute(photo: float, rater: float, rest: float, *, n: int, k: int) -> tup
     others = k * rater + (k * n - k - n) * rest
     low = n * (photo - upper * rest) / (upper * others + n * photo)
     high = n * (lower * photo - rest) / (others + n * lower * photo)
+    if not low <= single <= high:
+        # Satterthwaite's degrees of freedom are none, or too odd, where raters contradict.
+        return Estimate(value=single, low=None, high=None, caution=NO_INTERVAL), mean
     if isinstance(mean, Estimate) and 1 + (k - 1) * low > 0:
         low_mean, high_mean = (k * end / (1 + (k - 1) * end) for end in (low, high))
         mean = Estimate(value=mean.value, low=low_mean, high=high_mean)

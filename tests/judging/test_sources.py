@@ -1,5 +1,6 @@
 """Where a deck's photos come from."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,34 @@ def test_photos_pairs_and_folders_of_pairs_are_found(tmp_path: Path) -> None:
         from_folders([tmp_path / "singles"], pairs=True)
     with pytest.raises(DefectscanError):
         from_folders([tmp_path / "missing"], pairs=False)
+
+
+def test_what_may_not_be_read_is_left_out_or_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a/before.png", "a/after.png", "system/1.png"):
+        photo(tmp_path / name)
+    within, read = Path.iterdir, Path.read_bytes
+
+    def guarded(path: Path) -> Iterator[Path]:
+        if path.name == "system":
+            raise PermissionError(13, "Permission denied")
+        return within(path)
+
+    monkeypatch.setattr(Path, "iterdir", guarded)
+    (source,) = from_folders([tmp_path], pairs=True)
+    assert source.name.endswith("a")
+    with pytest.raises(DefectscanError, match="may not be read"):
+        from_folders([tmp_path / "system"], pairs=False)
+
+    def refused(path: Path) -> bytes:
+        if path.name == "after.png":
+            raise PermissionError(13, "Permission denied")
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refused)
+    with pytest.raises(DefectscanError, match=r"after\.png may not be read"):
+        read_candidates([source], Measuring(scale=Scale.QUANTITY), progress=silent)
 
 
 def test_what_cannot_be_measured_stays_in_with_the_reason(tmp_path: Path) -> None:

@@ -121,6 +121,17 @@ def compare_with_pingouin(found: IntraclassCorrelation, grades: Floats) -> bool:
     return whole
 
 
+@pytest.mark.parametrize("grades", [[[0, 5, 4], [5, 0, 5]], [[3, 5, 0], [5, 1, 1], [1, 5, 2]]])
+def test_raters_who_contradict_on_few_photos_leave_no_interval(grades: list[list[int]]) -> None:
+    found = intraclass_correlation(np.array(grades, dtype=float))
+    assert isinstance(found, IntraclassCorrelation)
+    agreement = found.agreement
+    assert isinstance(agreement, Estimate)
+    assert agreement.value < 0
+    assert agreement.low is agreement.high is None
+    assert "too few" in agreement.caution
+
+
 def test_no_spread_gives_a_reason_and_not_nought_by_nought() -> None:
     same = intraclass_correlation(np.full((5, 3), 2.0))
     assert isinstance(same, IntraclassCorrelation)
