@@ -129,8 +129,9 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     scale, scale_error = None if mm_per_px is None else mm_per_px / photo.scale, 0.0
     flags = _traces(photo)
     if sighting.card is not None:
-        scale, scale_error = _scale_of(sighting.card, sighting.zone)
-        flags += card_doubts(sighting.card)
+        places = _places(sighting.zone)
+        scale, scale_error, fit_error = sighting.card.mean_mm_per_px(places)
+        flags += card_doubts(sighting.card, fit_error=fit_error)
     if highlight is None:
         glint = circles(np.zeros(2))
         deep = np.zeros(lines.n, dtype=bool)
@@ -206,22 +207,28 @@ def _traces(photo: Photo) -> list[Flag]:
     return [flag for flag, found in traces.items() if found]
 
 
-def card_doubts(card: Card) -> list[Flag]:
-    """Return what makes a scale card's word doubtful."""
+def card_doubts(card: Card, *, fit_error: float = 0.0) -> list[Flag]:
+    """Return what makes a scale card's word doubtful.
+
+    Parameters
+    ----------
+    card
+        As found.
+    fit_error
+        Relative standard error of the scale where it is used, from the fit.
+    """
     flags = []
     if card.printed_wrong:
         flags.append(Flag.CARD_SIZE)
-    if card.fit_standard_error > MOST_CARD_ERROR * card.mm_per_px:
+    if max(fit_error, card.fit_standard_error / card.mm_per_px) > MOST_CARD_ERROR:
         flags.append(Flag.CARD_UNSURE)
     return flags
 
 
-def _scale_of(card: Card, zone: Mask) -> tuple[float, float]:
-    """Return mm per working pixel over the zone, root mean square, and its relative error."""
+def _places(zone: Mask) -> Floats:
+    """Return places all over a zone, working pixels, shape (n, 2)."""
     y, x = np.nonzero(zone[::CARD_STEP_PX, ::CARD_STEP_PX])
-    places = np.stack([x, y], axis=-1).astype(np.float64) * CARD_STEP_PX
-    scale = float(np.sqrt(np.mean(card.mm_per_px_at(places) ** 2)))
-    return scale, card.mm_per_px_standard_error / card.mm_per_px
+    return np.stack([x, y], axis=-1).astype(np.float64) * CARD_STEP_PX
 
 
 def measure_shot(

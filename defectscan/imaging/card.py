@@ -1,7 +1,7 @@
 """Find the scale card in a photo: scale, tilt and map of the panel, with their uncertainty."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -32,6 +32,7 @@ _LOOKS = 3
 _MOST_MISS = 0.03
 _EXPECTED_MISS_PX = 0.6
 _STEPS_A_SIDE = 12
+_PLACES_FOR_ERROR = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,6 +120,47 @@ class Card:
     def mm_per_px_at(self, xy_px: Floats) -> Floats:
         """Return the scale at pixels, as `mm_per_px` is meant, shape (n,) for shape (n, 2)."""
         return _scale(_derivative(self.pose.parameters, self.pose.lens, self.to_mm(xy_px)))
+
+    def mean_mm_per_px(self, xy_px: Floats) -> tuple[float, float, float]:
+        """Return the scale over places, root mean square, with its relative standard errors.
+
+        Away from the card its tilt, bend and lens are less well known than at its middle.
+
+        Parameters
+        ----------
+        xy_px
+            Shape (n, 2), at least one.
+
+        Returns
+        -------
+        tuple
+            Millimetres per pixel; its relative standard error in all; that of the fit alone.
+        """
+
+        def mean(parameters: Floats, places: Floats) -> float:
+            card = replace(self, pose=replace(self.pose, parameters=parameters))
+            return float(np.sqrt(np.mean(card.mm_per_px_at(places) ** 2)))
+
+        pose = self.pose
+        # A few places tell the error well enough.
+        few = xy_px[:: -(-len(xy_px) // _PLACES_FOR_ERROR)]
+        steps = 0.3 * np.sqrt(np.diag(pose.covariance)) + 1e-12
+        slopes = np.array(
+            [
+                math.log(mean(pose.parameters + step, few) / mean(pose.parameters - step, few))
+                / (2 * step.sum())
+                for step in np.diag(steps)
+            ]
+        )
+        fit_se = self.fit_standard_error / self.mm_per_px
+        if np.isfinite(slopes).all():
+            fit_se = max(fit_se, math.sqrt(max(float(slopes @ pose.covariance @ slopes), 0.0)))
+        size_se = math.sqrt(max(self.mm_per_px_standard_error**2 - self.fit_standard_error**2, 0.0))
+        return (
+            mean(pose.parameters, xy_px),
+            math.hypot(fit_se, size_se / self.mm_per_px),
+            fit_se,
+        )
 
     def mask(self, shape: tuple[int, int], *, margin_mm: float = 2.5) -> Mask:
         """Mark the pixels of the card, its edges' shadow and what a cut may be off.

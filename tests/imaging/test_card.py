@@ -1,6 +1,7 @@
 """The scale card in photos: printed, laid on panels, photographed through optics of our own."""
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 
 from defectscan.errors import DefectscanError
+from defectscan.imaging import card as card_module
 from defectscan.imaging import card_layout
 from defectscan.imaging.card import Card, find_card, printed_scale
 from defectscan.imaging.card_layout import TAGS
@@ -264,3 +266,39 @@ def test_errors_of_the_fit_are_as_large_as_it_says() -> None:
         ratios.append(error / math.sqrt(slope @ pose.covariance @ slope))
     assert 0.65 < np.sqrt(np.mean(np.square(ratios))) < 1.4
     assert np.mean(np.abs(ratios) < 1.96) > 0.83
+
+
+def test_the_scale_away_from_the_card_is_no_surer_than_it_is() -> None:
+    # The card lies half out of the picture, the paint that is measured beside it.
+    rng = np.random.default_rng(4)
+    lens = Lens(width_px=2000, height_px=1500, focal_px=None)
+    focal_px = 0.75 * lens.diagonal_px
+    paint_px = np.stack(np.meshgrid(np.arange(700, 2000, 100), np.arange(0, 1500, 100)), axis=-1)
+    places = paint_px.reshape(-1, 2).astype(np.float64)
+    errors, claimed, middle = [], [], []
+    for _ in range(12):
+        true = np.zeros(N_PARAMETERS)
+        true[:2] = np.deg2rad(5) * rng.standard_normal(2)
+        true[3:7] = -230, 100, focal_px * 0.25, math.log(focal_px)
+        marks = [tag for tag in TAGS if within(project(true, tag.corners_mm(), lens), lens)]
+        corners = np.concatenate([tag.corners_mm() for tag in marks])
+        seen = project(true, corners, lens)
+        pose = fit_pose(corners, seen + rng.normal(0, 0.1, seen.shape), lens)
+        assert pose is not None
+        card, truth = (
+            card_module._measure(one, tuple(tag.number for tag in marks), 1.0, 200.0)
+            for one in (pose, replace(pose, parameters=true))
+        )
+        scale, _, fit_error = card.mean_mm_per_px(places)
+        true_scale = float(np.sqrt(np.mean(truth.mm_per_px_at(places) ** 2)))
+        errors.append(math.log(scale / true_scale))
+        claimed.append(fit_error)
+        middle.append(card.fit_standard_error / card.mm_per_px)
+    z = np.array(errors) / claimed
+    assert 0.5 < np.sqrt(np.mean(z**2)) < 2
+    assert np.median(claimed) > 2 * np.median(middle)
+
+
+def within(xy_px: np.ndarray, lens: Lens) -> bool:
+    """Tell whether a mark lies whole in the picture."""
+    return bool(np.all((xy_px > 8) & (xy_px < (lens.width_px - 8, lens.height_px - 8))))
