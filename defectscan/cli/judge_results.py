@@ -64,6 +64,8 @@ def grades(
         for file in files:
             found = given[0] if given else _deck_in(opened, file, deck_of(file))[1]
             sessions.setdefault(found.ident, []).extend(read_grades(file, found, partial=partial))
+        for ident, some in sessions.items():  # of all decks, before the first is entered
+            journal.sort_sessions(opened, journal.find_deck(opened, ident), some, correct=correct)
         for ident, some in sessions.items():
             entry = (
                 journal.enter_deck(opened, *given)

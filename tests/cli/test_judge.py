@@ -8,6 +8,8 @@ import pytest
 from PIL import Image
 
 from defectscan.judging.key import read_key
+from defectscan.workshop.book import open_book
+from defectscan.workshop.book_entries import Grades
 from tests.cli.commands import refused, well
 from tests.conftest import MM_PER_PX, RenderedPhotos, Run
 
@@ -80,6 +82,36 @@ def test_faults_in_any_file_leave_the_book_as_it_is(run: Run, here: Path) -> Non
     bad.write_text(bad.read_text() + "Ben,2026-05-01,1,3\n")
     refused(run("judge", "grades", good, bad, "--key", deck / "deck_key.json"), "graded twice")
     refused(run("judge", "result"), "no grades")
+
+
+def test_a_conflict_in_the_second_deck_keeps_the_first_deck_out(run: Run, here: Path) -> None:
+    photos = photos_in(here / "photos")
+    files = []
+    for name, seed in (("one", "1"), ("two", "2")):
+        well(run("judge", "deck", photos, "--out", name, "--no-measure", "--seed", seed))
+        well(
+            run(
+                "judge",
+                "grades",
+                sheet(here / name, "Ana", day=1),
+                "--key",
+                Path(name, "deck_key.json"),
+            )
+        )
+        _, deck = read_key(Path(name, "deck_key.json"))
+        grades = [{"card": card, "grade": 1} for card in range(1, len(deck["cards"]) + 1)]
+        saved = {"format": "defectscan.grades/1", "deck": deck["deck"], "rater": "Ben"}
+        saved |= {"session": "s1", "finished_at": "2026-05-02T12:00:00.000Z", "grades": grades}
+        files.append(here / f"{name}.json")
+        files[-1].write_text(json.dumps(saved))
+    well(run("judge", "grades", files[1]))
+    files[1].write_text(files[1].read_text().replace('"grade": 1', '"grade": 2'))
+    refused(run("judge", "grades", *files), "--correct")
+    with open_book(here / "job_book") as book:
+        raters = [entry.content.rater for entry in book.current(Grades)]
+    assert raters == ["Ana", "Ana", "Ben"]
+    told = well(run("judge", "grades", *files, "--correct"))
+    assert [line.split()[-1] for line in told.splitlines()] == ["entered.", "corrected."]
 
 
 def test_a_rendered_deck_knows_the_truth(run: Run, here: Path) -> None:
