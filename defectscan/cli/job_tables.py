@@ -3,7 +3,6 @@
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import fields
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from rich import box
@@ -15,6 +14,7 @@ from defectscan.workshop.book import JobSummary
 from defectscan.workshop.book_entries import Content, Entry, Result
 from defectscan.workshop.book_view import JobView, StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable
+from defectscan.workshop.local_time import local_time
 
 if TYPE_CHECKING:
     from defectscan.report.content import Estimate
@@ -269,10 +269,8 @@ def _estimate(told: dict[str, Any] | None, at_least: float | None = None) -> "Es
 
 
 def _local(recorded_at: str) -> str:
-    try:
-        return datetime.fromisoformat(recorded_at).astimezone().strftime("%Y-%m-%d %H:%M")
-    except ValueError:
-        return shown(recorded_at, 20)
+    local = local_time(recorded_at)
+    return shown(recorded_at, 20) if local is None else local.strftime("%Y-%m-%d %H:%M")
 
 
 def _console() -> Console:

@@ -38,6 +38,17 @@ def sheet(folder: Path, rater: str, *, day: int, shift: int = 0) -> Path:
     return path
 
 
+def saved(folder: Path, rater: str, *, when: str) -> Path:
+    """Write what the page saves, every photo of grade 1."""
+    _, deck = read_key(folder / "deck_key.json")
+    grades = [{"card": card, "grade": 1} for card in range(1, len(deck["cards"]) + 1)]
+    told = {"format": "defectscan.grades/1", "deck": deck["deck"], "rater": rater}
+    told |= {"session": "s1", "finished_at": when, "grades": grades}
+    path = folder / "grades.json"
+    path.write_text(json.dumps(told))
+    return path
+
+
 def test_from_photos_to_the_result(run: Run, here: Path) -> None:
     photos = photos_in(here / "photos")
     deck = here / "deck"
@@ -98,12 +109,7 @@ def test_a_conflict_in_the_second_deck_keeps_the_first_deck_out(run: Run, here: 
                 Path(name, "deck_key.json"),
             )
         )
-        _, deck = read_key(Path(name, "deck_key.json"))
-        grades = [{"card": card, "grade": 1} for card in range(1, len(deck["cards"]) + 1)]
-        saved = {"format": "defectscan.grades/1", "deck": deck["deck"], "rater": "Ben"}
-        saved |= {"session": "s1", "finished_at": "2026-05-02T12:00:00.000Z", "grades": grades}
-        files.append(here / f"{name}.json")
-        files[-1].write_text(json.dumps(saved))
+        files.append(saved(here / name, "Ben", when="2026-05-02T08:00:00.000Z"))
     well(run("judge", "grades", files[1]))
     files[1].write_text(files[1].read_text().replace('"grade": 1', '"grade": 2'))
     refused(run("judge", "grades", *files), "--correct")
@@ -112,6 +118,14 @@ def test_a_conflict_in_the_second_deck_keeps_the_first_deck_out(run: Run, here: 
     assert raters == ["Ana", "Ana", "Ben"]
     told = well(run("judge", "grades", *files, "--correct"))
     assert [line.split()[-1] for line in told.splitlines()] == ["entered.", "corrected."]
+
+
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_a_session_is_told_with_the_day_it_had_here(run: Run, here: Path) -> None:
+    well(run("judge", "deck", photos_in(here / "photos", 2), "--out", "deck", "--no-measure"))
+    file = saved(here / "deck", "Ana", when="2026-05-31T12:30:00.000Z")
+    told = well(run("judge", "grades", file, "--key", Path("deck", "deck_key.json")))
+    assert told == "Ana, 2026-06-01: 3 grades entered.\n"
 
 
 def test_a_rendered_deck_knows_the_truth(run: Run, here: Path) -> None:

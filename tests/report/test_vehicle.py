@@ -4,6 +4,7 @@ import io
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,7 @@ from defectscan.workshop.book_entries import (
 from defectscan.workshop.book_view import view_job
 from defectscan.workshop.outlook import WorkshopLimits
 from tests.report.test_html import Reader
-from tests.workshop.polished_panel import Bench
+from tests.workshop.polished_panel import Bench, score_record
 
 HOSTILE = (
     '<script>alert("x")</script>',
@@ -212,6 +213,17 @@ def test_what_was_entered_since_is_told(book: Book, comparison: Comparison) -> N
         "Not photographed after pass 2.",
     ):
         assert told in text
+
+
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_the_day_of_measuring_is_the_one_here(tmp_path: Path) -> None:
+    late = datetime(2021, 5, 31, 12, 30, tzinfo=UTC)
+    with open_book(tmp_path / "book", create=True, who="tester", clock=lambda: late) as book:
+        bench = Bench(book)
+        bench.score(bench.state(), score_record(100))
+        text = Reader(page_html(report(book).page)).text
+    assert "2021-06-01" in text
+    assert "2021-05-31" not in text
 
 
 def test_states_that_were_not_compared_are_reckoned_and_told(book: Book) -> None:
