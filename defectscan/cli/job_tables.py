@@ -105,6 +105,8 @@ def print_results(results: Sequence[Entry[Result]], reasons: Sequence[str]) -> N
             console.print(f"Correction {correction(record)} (entry {result.id})")
         for flag in record.get("flags", []):
             console.print(Text(f"- {flag['text']} {flag['advice']}"))
+        for one in record.get("set_aside", []):  # of a score: those of a comparison are its scores'
+            console.print(Text(f"- set aside: {one['reason']}"))
     for reason in reasons:
         console.print(Text(f"- {reason}"))
     if any(result.content.before_state_id is not None for result in results):
