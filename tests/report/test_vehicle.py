@@ -18,6 +18,7 @@ from defectscan.errors import NotMeasurableError
 from defectscan.output import to_json
 from defectscan.pipeline import Comparison
 from defectscan.report import record
+from defectscan.report.drawn_again import as_taken
 from defectscan.report.html import page_html
 from defectscan.report.letterhead import Letterhead
 from defectscan.report.pdf import page_pdf
@@ -42,6 +43,7 @@ from defectscan.workshop.book_entries import (
 )
 from defectscan.workshop.book_view import view_job
 from defectscan.workshop.outlook import WorkshopLimits
+from tests.drawn_clip import painted, with_lamps, written
 from tests.report.test_html import Reader
 from tests.workshop.polished_panel import Bench, score_record
 
@@ -196,6 +198,24 @@ def test_photos_that_cannot_be_measured_again_are_shown_as_taken(
     page = Reader(page_html(report(book).page))
     assert "A photo is missing from the book, or has been altered." in page.text
     assert "of the scratch length per area is gone" in page.text
+
+
+def test_of_a_clip_the_frame_that_was_measured_is_shown(book: Book, tmp_path: Path) -> None:
+    frames = (with_lamps(painted(), (90 + 75 * (k // 4), 135)) for k in range(20))
+    clip = written(tmp_path / "door.mp4", frames)
+    bench = Bench(book)
+    state = bench.state()
+    sha256 = book.keep_photo(clip.read_bytes(), suffix=".mp4")
+    bench.add(Shot(state_id=state.id, sha256=sha256, file_name=clip.name))
+    shots = [{"sha256": sha256, "file": clip.name, "frame": {"index": 10, "time_s": 1 / 3}}]
+    told: dict[str, Any] = {"version": __version__, "settings": {}, "sha256s": (sha256,)}
+    bench.add(Result(state_id=state.id, record=score_record(100, shots=shots), **told))
+    (view,) = bench.view().surface.states
+    image = as_taken(book, view, None, reason="").before.picture.image
+    assert np.nonzero(image.min(axis=-1) > 250)[1].mean() == pytest.approx(90 + 75 * 2, abs=2)
+    text = Reader(page_html(report(book).page)).text
+    assert "As taken." in text
+    assert "missing from the book" not in text
 
 
 def test_what_was_entered_since_is_told(book: Book, comparison: Comparison) -> None:
