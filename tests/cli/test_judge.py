@@ -12,6 +12,7 @@ from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Grades
 from tests.cli.commands import refused, well
 from tests.conftest import MM_PER_PX, RenderedPhotos, Run
+from tests.drawn_clip import painted, with_lamps, written
 
 pytestmark = pytest.mark.usefixtures("here")
 
@@ -172,6 +173,22 @@ def test_a_deck_of_the_job_book(run: Run, here: Path) -> None:
     told = well(run("judge", "deck", "--out", "deck", "--no-measure"))
     assert "3 cards of 2 photos" in told
     refused(run("judge", "deck", "--out", "deck2", "--scale", "correction"), "no compared states")
+
+
+def test_clips_of_the_job_book_are_left_out_and_told(run: Run, here: Path) -> None:
+    photos = photos_in(here / "photos", 2)
+    clip = written(here / "door.mp4", (with_lamps(painted(), (200, 130)) for _ in range(9)))
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "shots", clip, "--no-measure"))
+    refused(run("judge", "deck", "--out", "deck"), "a deck is made of photos")
+    for number in range(2):
+        well(run("job", "panel", f"wing {number}"))
+        well(run("job", "shots", clip, photos / f"secret_{number}.png", "--no-measure"))
+    told = well(run("judge", "deck", "--out", "deck", "--no-measure"))
+    assert "3 cards of 2 photos" in told
+    assert told.count("left out") == 1
+    assert "- left out: job 1, door, before: it is a clip, and a deck is made of photos\n" in told
 
 
 def test_the_instrument_by_repeated_shots(run: Run, here: Path, photos: RenderedPhotos) -> None:
