@@ -6,6 +6,8 @@ import importlib
 import io
 import os
 import shutil
+import sys
+import time
 from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -93,6 +95,18 @@ def run(monkeypatch: pytest.MonkeyPatch) -> Run:
         return Outcome(status=status, out=out.getvalue(), err=err.getvalue())
 
     return run
+
+
+@pytest.fixture
+def ahead_of_utc() -> Iterator[None]:
+    """Let local time be twelve hours ahead of UTC."""
+    if sys.platform == "win32":
+        pytest.skip("the time zone of a process cannot be set here")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TZ", "AHEAD-12")
+        time.tzset()
+        yield
+    time.tzset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

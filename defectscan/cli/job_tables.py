@@ -3,7 +3,6 @@
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import fields
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from rich import box
@@ -15,6 +14,7 @@ from defectscan.workshop.book import JobSummary
 from defectscan.workshop.book_entries import Content, Entry, Result
 from defectscan.workshop.book_view import JobView, StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable
+from defectscan.workshop.local_time import local_time
 
 if TYPE_CHECKING:
     from defectscan.report.content import Estimate
@@ -105,6 +105,8 @@ def print_results(results: Sequence[Entry[Result]], reasons: Sequence[str]) -> N
             console.print(f"Correction {correction(record)} (entry {result.id})")
         for flag in record.get("flags", []):
             console.print(Text(f"- {flag['text']} {flag['advice']}"))
+        for one in record.get("set_aside", []):  # of a score: those of a comparison are its scores'
+            console.print(Text(f"- set aside: {one['reason']}"))
     for reason in reasons:
         console.print(Text(f"- {reason}"))
     if any(result.content.before_state_id is not None for result in results):
@@ -269,10 +271,8 @@ def _estimate(told: dict[str, Any] | None, at_least: float | None = None) -> "Es
 
 
 def _local(recorded_at: str) -> str:
-    try:
-        return datetime.fromisoformat(recorded_at).astimezone().strftime("%Y-%m-%d %H:%M")
-    except ValueError:
-        return shown(recorded_at, 20)
+    local = local_time(recorded_at)
+    return shown(recorded_at, 20) if local is None else local.strftime("%Y-%m-%d %H:%M")
 
 
 def _console() -> Console:

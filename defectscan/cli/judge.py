@@ -89,6 +89,7 @@ def deck(
     names = [DECK, *([] if practice else [KEY]), *([PAPER] if paper else [])]
     files = {name: out / name for name in names}
     check_free(files.values(), force=force)
+    left_out: list[str] = []
     measuring = Measuring(
         scale=asked, wanted=not no_measure, mm_per_px=mm_per_px, card_mm=card_mm, seed=seed
     )
@@ -106,7 +107,7 @@ def deck(
                 progress=step,
             )
     else:
-        found = _read(
+        found, left_out = _read(
             photos or [], book_folder(book), job, measuring, everything=everything, pairs=pairs,
             practice=practice,
         )  # fmt: skip
@@ -131,6 +132,8 @@ def deck(
     )
     if not practice:
         typer.echo(f"Its key, which stays with you: {files[KEY]}")
+    for name in left_out:
+        typer.echo(f"- left out: {name}: it is a clip, and a deck is made of photos")
     _tell_unknown(found, measured=not no_measure)
 
 
@@ -153,7 +156,8 @@ def _tell_unknown(found: list["Candidate"], *, measured: bool) -> None:
 def _read(
     photos: list[Path], folder: Path, job: int | None, measuring: "Measuring", *, everything: bool,
     pairs: bool, practice: bool,
-) -> list["Candidate"]:  # fmt: skip
+) -> tuple[list["Candidate"], list[str]]:  # fmt: skip
+    """Return the photos, and the names of what was left out because it is a clip."""
     from dataclasses import replace  # noqa: PLC0415 - not needed for --help
 
     from defectscan.judging import sources  # noqa: PLC0415 - slow
@@ -168,5 +172,6 @@ def _read(
             listed = sources.from_book(opened, jobs, pairs=pairs)
         if practice:  # the lines are not kept in the book: they are found again
             listed = [replace(one, stored=None) for one in listed]
+    listed, left_out = sources.without_clips(listed)
     with progress_bar(len(listed)) as step:
-        return sources.read_candidates(listed, measuring, progress=step)
+        return sources.read_candidates(listed, measuring, progress=step), left_out

@@ -56,6 +56,7 @@ def grades(
     from defectscan.judging.grades import deck_of, read_grades  # noqa: PLC0415
     from defectscan.judging.key import read_key  # noqa: PLC0415
     from defectscan.workshop.book import open_book  # noqa: PLC0415
+    from defectscan.workshop.local_time import local_day  # noqa: PLC0415
 
     folder = book_folder(book)
     given = None if key is None else read_key(key)
@@ -64,6 +65,8 @@ def grades(
         for file in files:
             found = given[0] if given else _deck_in(opened, file, deck_of(file))[1]
             sessions.setdefault(found.ident, []).extend(read_grades(file, found, partial=partial))
+        for ident, some in sessions.items():  # of all decks, before the first is entered
+            journal.sort_sessions(opened, journal.find_deck(opened, ident), some, correct=correct)
         for ident, some in sessions.items():
             entry = (
                 journal.enter_deck(opened, *given)
@@ -78,7 +81,8 @@ def grades(
             ):
                 for one in told:
                     n = sum(grade is not None for grade in one.grades.values())
-                    typer.echo(f"{_shown(one.rater)}, {one.graded_on[:10]}: {n} grades {what}.")
+                    day = local_day(one.graded_on)
+                    typer.echo(f"{_shown(one.rater)}, {day}: {n} grades {what}.")
 
 
 @judge.command()

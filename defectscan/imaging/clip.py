@@ -100,6 +100,35 @@ def read_clip(
         ]
 
 
+def read_frame(
+    path: str | os.PathLike[str], index: int, *, max_side_px: int | None = None
+) -> Photo:
+    """Read one frame of a clip.
+
+    Parameters
+    ----------
+    path
+        The clip.
+    index
+        Which frame, counted from 0.
+    max_side_px
+        The longer side is reduced to this where it is longer.
+
+    Raises
+    ------
+    UnreadablePhotoError
+        If the file is missing, empty, no clip, cut off before that frame, or an HDR clip.
+    """
+    path = Path(path)
+    sha256 = _checked(path)
+    with _Reader(path) as reader:
+        for _, time_s, frame in reader.frames([index]):
+            return _photo(path, sha256, frame, Frame(index=index, time_s=time_s), max_side_px)
+    raise unreadable(
+        path, f"has no frame {index}", allowed=_NEEDED, remedy="copy it from the camera again"
+    )
+
+
 def check_clip(path: str | os.PathLike[str]) -> None:
     """Make sure that a clip can be read whole.
 

@@ -78,15 +78,17 @@ def enter_deck(book: Book, key: DeckKey, told: dict[str, Any]) -> Entry[Deck]:
     return book.add(content)
 
 
-def enter_sessions(
-    book: Book, deck: Entry[Deck], sessions: Sequence[Session], *, correct: bool
+def sort_sessions(
+    book: Book, deck: Entry[Deck] | None, sessions: Sequence[Session], *, correct: bool
 ) -> Kept:
-    """Enter sessions; one that is there already is left, one that differs is a correction.
+    """Tell what would become of sessions if they were entered; nothing is entered.
 
     Parameters
     ----------
-    book, deck
-        Where they belong.
+    book
+        Open.
+    deck
+        Where they belong; `None` if the book has not got it yet.
     sessions
         Of one or more files.
     correct
@@ -97,11 +99,7 @@ def enter_sessions(
     DefectscanError
         If one differs from what is there and `correct` is not given, or comes twice.
     """
-    there = {
-        entry.content.session: entry
-        for entry in book.current(Grades, job_id=deck.job_id)
-        if entry.content.deck_id == deck.thing_id
-    }
+    there = _entered(book, deck)
     seen: dict[str, Session] = {}
     new, corrected, known = [], [], []
     for session in sessions:
@@ -121,12 +119,34 @@ def enter_sessions(
             raise _differs(
                 session, f"entry {old.id} says otherwise", "give --correct to enter a correction"
             )
-    contents = [_content(session, deck) for session in new]
+    return Kept(new=tuple(new), corrected=tuple(corrected), known=tuple(known))
+
+
+def enter_sessions(
+    book: Book, deck: Entry[Deck], sessions: Sequence[Session], *, correct: bool
+) -> Kept:
+    """Enter sessions; one that is there already is left, one that differs is a correction.
+
+    Parameters
+    ----------
+    book, deck
+        Where they belong.
+    sessions, correct
+        As for `sort_sessions`.
+
+    Raises
+    ------
+    DefectscanError
+        As `sort_sessions`; nothing is entered then.
+    """
+    kept = sort_sessions(book, deck, sessions, correct=correct)
+    there = _entered(book, deck)
+    contents = [_content(session, deck) for session in kept.new]
     if contents:
         book.add_all(contents, job_id=deck.job_id)
-    for session in corrected:
+    for session in kept.corrected:
         book.correct(there[session.ident].id, _content(session, deck))
-    return Kept(new=tuple(new), corrected=tuple(corrected), known=tuple(known))
+    return kept
 
 
 def sessions_of(book: Book, deck: Entry[Deck]) -> list[Session]:
@@ -143,6 +163,17 @@ def sessions_of(book: Book, deck: Entry[Deck]) -> list[Session]:
         if entry.content.deck_id == deck.thing_id
     ]
     return sorted(found, key=lambda session: (session.graded_on, session.ident))
+
+
+def _entered(book: Book, deck: Entry[Deck] | None) -> dict[str, Entry[Grades]]:
+    """Return what stands of a deck's sessions, by session."""
+    if deck is None:
+        return {}
+    return {
+        entry.content.session: entry
+        for entry in book.current(Grades, job_id=deck.job_id)
+        if entry.content.deck_id == deck.thing_id
+    }
 
 
 def _bare(told: dict[str, Any], photo: KeyedPhoto) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from defectscan import pipeline
 from defectscan.errors import DefectscanError
+from defectscan.imaging.clip import is_clip
 from defectscan.imaging.decoding import read_bytes
 from defectscan.imaging.photo import Photo, list_photos, read_photo
 from defectscan.judging.candidates import (
@@ -148,6 +149,37 @@ def from_book(book: Book, jobs: Sequence[Any], *, pairs: bool) -> list[Source]:
             remedy="enter some with `job shots`, or name another job or a folder",
         )
     return found
+
+
+def without_clips(sources: Sequence[Source]) -> tuple[list[Source], list[str]]:
+    """Leave clips out: a deck is made of photos.
+
+    Returns
+    -------
+    kept
+        Sources with a photo of each state, their clips left out.
+    left_out
+        Names of the others.
+
+    Raises
+    ------
+    DefectscanError
+        If none is kept.
+    """
+    kept, left_out = [], []
+    for source in sources:
+        states = tuple(tuple(p for p in state if not is_clip(p)) for state in source.states)
+        if all(states):
+            kept.append(replace(source, states=states))
+        else:
+            left_out.append(source.name)
+    if not kept:
+        raise DefectscanError(
+            f"{left_out[0]} is a clip, and there are no photos",
+            allowed="a deck is made of photos",
+            remedy="name photos, or enter some with `job shots`",
+        )
+    return kept, left_out
 
 
 def read_candidates(

@@ -5,6 +5,7 @@ from typing import Any
 
 from defectscan import pipeline
 from defectscan.errors import DefectscanError
+from defectscan.imaging.clip import is_clip, read_frame
 from defectscan.imaging.photo import read_photo
 from defectscan.measurement.state import PanelScore
 from defectscan.report import content, record
@@ -111,7 +112,7 @@ def draw_again(
 
 
 def as_taken(book: Book, first: StateView, last: StateView | None, *, reason: str) -> DrawnPanel:
-    """Show the first photo of each state without lines, and say why there are none."""
+    """Show the first photo or frame of each state without lines, and say why there are none."""
     shown = [Drawn() if state is None else _plain(book, state) for state in (first, last)]
     missing = [one for one in shown[: 1 if last is None else 2] if not one.picture.is_there]
     if missing:
@@ -123,10 +124,24 @@ def _plain(book: Book, state: StateView) -> Drawn:
     sha256s = state.score.content.sha256s if state.score else ()
     sha256s = sha256s or tuple(shot.content.sha256 for shot in state.shots)
     try:
-        photo = read_photo(book.photo_path(sha256s[0]), max_side_px=_SHOWN_PX)
+        path = book.photo_path(sha256s[0])
+        if is_clip(path):
+            photo = read_frame(path, _measured_frame(state, sha256s[0]), max_side_px=_SHOWN_PX)
+        else:
+            photo = read_photo(path, max_side_px=_SHOWN_PX)
     except DefectscanError:
         return Drawn()
     return Drawn(picture=content.Picture(image=photo.rgb))
+
+
+def _measured_frame(state: StateView, sha256: str) -> int:
+    """Return which frame of a clip was measured first; its first one where none was."""
+    record = state.score.content.record if state.score else {}
+    for shot in record.get("shots") or ():
+        frame = shot.get("frame")
+        if frame and shot.get("sha256") == sha256:
+            return int(frame.get("index") or 0)
+    return 0
 
 
 def _drawn(state: content.State, factor: float) -> Drawn:

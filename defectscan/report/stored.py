@@ -14,6 +14,7 @@ from defectscan.report.words import more_shots_sentences
 
 Record = Mapping[str, Any]
 Names = Mapping[str, str]
+_LONGEST_REASON = 400
 # A photo of the book, with or without its folder, as messages name it.
 _KEPT_PHOTO = re.compile(r"(?:\S*?[\\/][^:;]*?)?([0-9a-f]{64})(?:\.[a-z0-9]+)?")
 
@@ -101,7 +102,7 @@ def flags(record: Record) -> tuple[content.Flag, ...]:
 def set_aside(record: Record, names: Names) -> tuple[str, ...]:
     """Say which photos of a stored score could not be used, and why."""
     return tuple(
-        with_entered_names(str(one.get("reason", "")), names).rstrip(".")
+        typed(with_entered_names(str(one.get("reason", "")), names), _LONGEST_REASON).rstrip(".")
         for one in record.get("set_aside") or ()
     )
 

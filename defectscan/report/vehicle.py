@@ -41,6 +41,7 @@ from defectscan.report.wording import typed
 from defectscan.version import __version__
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_view import JobView, PanelView, SurfaceView
+from defectscan.workshop.local_time import local_day
 from defectscan.workshop.measuring import Progress, scale_of
 from defectscan.workshop.not_measured import not_measured, unmeasured_states
 from defectscan.workshop.outlook import WorkshopLimits
@@ -273,7 +274,7 @@ def _method(shown: Sequence[ReportedPanel]) -> Table:
                     if scale is None and stored.has_scale(score.record)
                     else wording.measure(scale, "mm per px"),
                     f"version {typed(score.version, 20)}, seed {score.settings.get('seed', 0)}",
-                    "" if entry is None else entry.recorded_at[:10],
+                    "" if entry is None else local_day(entry.recorded_at),
                 )
             )
     head = ("Panel", "State", "Photos", "Scale", "Measured with", "On")

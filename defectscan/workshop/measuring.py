@@ -1,12 +1,18 @@
 """Measure a state of the job book, and keep the result with its method."""
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
-from defectscan.errors import DefectscanError
+from defectscan.errors import (
+    DefectscanError,
+    NotMeasurableError,
+    UnreadablePhotoError,
+    on_one_line,
+)
 from defectscan.output import to_json
 from defectscan.version import __version__
 from defectscan.workshop.book import Book
@@ -66,7 +72,8 @@ def measure_state(
     Raises
     ------
     DefectscanError
-        If a photo cannot be measured; what was entered before stays.
+        If a photo cannot be measured, which is named as it was entered; what was entered before
+        stays.
     """
     from defectscan import pipeline  # noqa: PLC0415 - heavy
     from defectscan.report import record  # noqa: PLC0415
@@ -75,15 +82,17 @@ def measure_state(
     job, surface, state = _find(book, state_id)
     card_mm = card_mm or _last_card_mm(job)
     seen = Seen()
-    score = pipeline.score(
-        _photos(book, state),
-        mm_per_px=scale_of(state),
-        as_seen=as_seen,
-        card_mm=card_mm,
-        seed=seed,
-        progress=progress,
-        seen=seen,
-    )
+    names = _entered_names([shot for one in (*surface.states, state) for shot in one.shots])
+    with _named_as_entered(names):
+        score = pipeline.score(
+            _photos(book, state),
+            mm_per_px=scale_of(state),
+            as_seen=as_seen,
+            card_mm=card_mm,
+            seed=seed,
+            progress=progress,
+            seen=seen,
+        )
     settings: dict[str, Any] = {"mm_per_px": scale_of(state), "as_seen": as_seen, "seed": seed}
     if card_mm is not None:
         settings["card_mm"] = card_mm
@@ -100,16 +109,17 @@ def measure_state(
             reasons += [f"Not compared with {before.name}: {reason}" for reason in unlike]
             continue
         try:
-            comparison = pipeline.compare(
-                _photos(book, before),
-                _photos(book, state),
-                mm_per_px=scale_of(state),
-                as_seen=as_seen,
-                card_mm=card_mm,
-                seed=seed,
-                progress=progress,
-                seen=seen,
-            )
+            with _named_as_entered(names):
+                comparison = pipeline.compare(
+                    _photos(book, before),
+                    _photos(book, state),
+                    mm_per_px=scale_of(state),
+                    as_seen=as_seen,
+                    card_mm=card_mm,
+                    seed=seed,
+                    progress=progress,
+                    seen=seen,
+                )
         except DefectscanError as error:
             reasons.append(f"Not compared with {before.name}: {error}")
             continue
@@ -201,9 +211,31 @@ def _settings_of(state: StateView, otherwise: Mapping[str, Any]) -> Mapping[str,
     return {**otherwise, "as_seen": as_seen, "mm_per_px": scale_of(state)}
 
 
+def _entered_names(shots: Iterable[Entry[Shot]]) -> dict[str, str]:
+    """Return the names that photos were entered under, by SHA-256."""
+    return {shot.content.sha256: shot.content.file_name for shot in shots}
+
+
+@contextmanager
+def _named_as_entered(names: Mapping[str, str]) -> Iterator[None]:
+    """Name photos as they were entered where one cannot be measured."""
+    try:
+        yield
+    # An error of the book itself names the file in it that is to be brought back.
+    except (UnreadablePhotoError, NotMeasurableError) as error:
+        what = _told(error.what, names)
+        raise type(error)(what, allowed=error.allowed, remedy=error.remedy) from error
+
+
+def _told(text: str, names: Mapping[str, str]) -> str:
+    from defectscan.report.stored import with_entered_names  # noqa: PLC0415 - heavy
+
+    return with_entered_names(text, {sha256: on_one_line(name) for sha256, name in names.items()})
+
+
 def _named(record: Any, shots: list[Entry[Shot]]) -> Any:  # noqa: ANN401 - JSON
     """Put the names that photos were entered under for those that they are kept under."""
-    names = {shot.content.sha256: shot.content.file_name for shot in shots}
+    names = _entered_names(shots)
 
     def named(key: str, value: Any) -> Any:  # noqa: ANN401 - JSON
         if isinstance(value, dict):
@@ -212,6 +244,8 @@ def _named(record: Any, shots: list[Entry[Shot]]) -> Any:  # noqa: ANN401 - JSON
             return [named(key, part) for part in value]
         if isinstance(value, str) and key in ("file", "before", "after"):
             return names.get(value.split(".", maxsplit=1)[0], value)
+        if isinstance(value, str) and key == "reason":
+            return _told(value, names)
         return value
 
     return named("", record)

@@ -94,7 +94,13 @@ _NUMBERS_OF_A_SHOT = (
     "focal_length_mm", "glint_radius_px", "zone_area_px", "n_lines",
 )  # fmt: skip
 _SHOT = parts(
-    {"file": text, "sha256": text, "highlight": _highlight, "flags": list_of(text)}
+    {
+        "file": text,
+        "sha256": text,
+        "highlight": _highlight,
+        "flags": list_of(text),
+        "frame": parts({"index": number, "time_s": number}),
+    }
     | dict.fromkeys(_NUMBERS_OF_A_SHOT, number)
 )
 _FLAG = parts(dict.fromkeys(("name", "text", "advice"), text), needed=("name", "text", "advice"))

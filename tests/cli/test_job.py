@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from defectscan import pipeline
 from defectscan.cli import job_options
+from defectscan.errors import NotMeasurableError
 from defectscan.version import __version__
 from defectscan.workshop import comparable
 from defectscan.workshop.book import open_book
@@ -152,13 +154,36 @@ def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:
     told = run("job", "shots", plain_photo(here / "1.png"))
     assert told.status == 1
     assert "1 photo(s) kept." in told.out
-    assert "no highlight" in told.err
+    assert told.err.startswith("1.png: no highlight")
     assert told.err.count("\n") == 1
     told = run("job", "shots", here / "1.png", "--no-measure")
     assert "0 photo(s) kept, 1 there already" in well(told)
     with open_book(here / "job_book") as book:
         assert len(book.current(Shot)) == 1
         assert book.current(Result) == []
+
+
+def test_photos_are_named_as_they_were_entered(
+    run: Run, here: Path, photos: RenderedPhotos, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    dark = plain_photo(here / "dark door.png")
+    told = well(run("job", "shots", photos.first_before, dark, "--mm-per-px", "0.1"))
+    assert "\n- set aside: dark door.png: no highlight" in told
+    with open_book(here / "job_book") as book:
+        (score,) = book.current(Result)
+        (aside,) = score.content.record["set_aside"]
+    assert aside["file"] == "dark door.png"
+    assert aside["reason"].startswith("dark door.png: no highlight")
+
+    def refuse(before: list[Path], *_: object, **__: object) -> None:
+        raise NotMeasurableError(f"{before[1].name}: is odd", allowed="even", remedy="retake")
+
+    monkeypatch.setattr(pipeline, "compare", refuse)
+    well(run("job", "pass"))
+    told = well(run("job", "shots", photos.first_after))
+    assert "- Not compared with before: dark door.png: is odd; even; retake" in told
 
 
 def test_results_that_cannot_be_compared() -> None:

@@ -8,8 +8,11 @@ import pytest
 from PIL import Image
 
 from defectscan.judging.key import read_key
+from defectscan.workshop.book import open_book
+from defectscan.workshop.book_entries import Grades
 from tests.cli.commands import refused, well
 from tests.conftest import MM_PER_PX, RenderedPhotos, Run
+from tests.drawn_clip import painted, with_lamps, written
 
 pytestmark = pytest.mark.usefixtures("here")
 
@@ -33,6 +36,17 @@ def sheet(folder: Path, rater: str, *, day: int, shift: int = 0) -> Path:
     ]
     path = folder / f"{rater}_{day}.csv"
     path.write_text("\n".join(["rater,date,photo,grade", *rows, ""]))
+    return path
+
+
+def saved(folder: Path, rater: str, *, when: str) -> Path:
+    """Write what the page saves, every photo of grade 1."""
+    _, deck = read_key(folder / "deck_key.json")
+    grades = [{"card": card, "grade": 1} for card in range(1, len(deck["cards"]) + 1)]
+    told = {"format": "defectscan.grades/1", "deck": deck["deck"], "rater": rater}
+    told |= {"session": "s1", "finished_at": when, "grades": grades}
+    path = folder / "grades.json"
+    path.write_text(json.dumps(told))
     return path
 
 
@@ -82,6 +96,39 @@ def test_faults_in_any_file_leave_the_book_as_it_is(run: Run, here: Path) -> Non
     refused(run("judge", "result"), "no grades")
 
 
+def test_a_conflict_in_the_second_deck_keeps_the_first_deck_out(run: Run, here: Path) -> None:
+    photos = photos_in(here / "photos")
+    files = []
+    for name, seed in (("one", "1"), ("two", "2")):
+        well(run("judge", "deck", photos, "--out", name, "--no-measure", "--seed", seed))
+        well(
+            run(
+                "judge",
+                "grades",
+                sheet(here / name, "Ana", day=1),
+                "--key",
+                Path(name, "deck_key.json"),
+            )
+        )
+        files.append(saved(here / name, "Ben", when="2026-05-02T08:00:00.000Z"))
+    well(run("judge", "grades", files[1]))
+    files[1].write_text(files[1].read_text().replace('"grade": 1', '"grade": 2'))
+    refused(run("judge", "grades", *files), "--correct")
+    with open_book(here / "job_book") as book:
+        raters = [entry.content.rater for entry in book.current(Grades)]
+    assert raters == ["Ana", "Ana", "Ben"]
+    told = well(run("judge", "grades", *files, "--correct"))
+    assert [line.split()[-1] for line in told.splitlines()] == ["entered.", "corrected."]
+
+
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_a_session_is_told_with_the_day_it_had_here(run: Run, here: Path) -> None:
+    well(run("judge", "deck", photos_in(here / "photos", 2), "--out", "deck", "--no-measure"))
+    file = saved(here / "deck", "Ana", when="2026-05-31T12:30:00.000Z")
+    told = well(run("judge", "grades", file, "--key", Path("deck", "deck_key.json")))
+    assert told == "Ana, 2026-06-01: 3 grades entered.\n"
+
+
 def test_a_rendered_deck_knows_the_truth(run: Run, here: Path) -> None:
     common = ("--rendered", "2", "--width", "400", "--range", "2", "70", "--out")
     told = well(run("judge", "deck", *common, here / "one", "--repeats", "1"))
@@ -126,6 +173,22 @@ def test_a_deck_of_the_job_book(run: Run, here: Path) -> None:
     told = well(run("judge", "deck", "--out", "deck", "--no-measure"))
     assert "3 cards of 2 photos" in told
     refused(run("judge", "deck", "--out", "deck2", "--scale", "correction"), "no compared states")
+
+
+def test_clips_of_the_job_book_are_left_out_and_told(run: Run, here: Path) -> None:
+    photos = photos_in(here / "photos", 2)
+    clip = written(here / "door.mp4", (with_lamps(painted(), (200, 130)) for _ in range(9)))
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "shots", clip, "--no-measure"))
+    refused(run("judge", "deck", "--out", "deck"), "a deck is made of photos")
+    for number in range(2):
+        well(run("job", "panel", f"wing {number}"))
+        well(run("job", "shots", clip, photos / f"secret_{number}.png", "--no-measure"))
+    told = well(run("judge", "deck", "--out", "deck", "--no-measure"))
+    assert "3 cards of 2 photos" in told
+    assert told.count("left out") == 1
+    assert "- left out: job 1, door, before: it is a clip, and a deck is made of photos\n" in told
 
 
 def test_the_instrument_by_repeated_shots(run: Run, here: Path, photos: RenderedPhotos) -> None:

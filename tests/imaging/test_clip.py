@@ -12,7 +12,7 @@ from PIL import Image
 
 from defectscan.errors import DefectscanError, NotMeasurableError, UnreadablePhotoError
 from defectscan.imaging import clip as clips
-from defectscan.imaging.clip import SCAN_STEPS, check_clip, is_clip, read_clip
+from defectscan.imaging.clip import SCAN_STEPS, check_clip, is_clip, read_clip, read_frame
 from defectscan.imaging.frame_choice import MOST_FRAMES, Glimpse, choose
 from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, encoded, painted, with_lamps, written
 
@@ -123,6 +123,16 @@ def test_a_clip_is_reduced_as_photos_are(moving: Path) -> None:
     photo = read_clip(moving, max_side_px=240)[0]
     assert (photo.width_px, photo.height_px, photo.scale) == (WIDTH_PX, HEIGHT_PX, 0.5)
     assert photo.luminance.shape == (135, 240)
+
+
+def test_one_frame_is_read_as_among_all(moving: Path) -> None:
+    among = read_clip(moving, max_side_px=240)[2]
+    alone = read_frame(moving, 10, max_side_px=240)
+    assert (alone.frame, alone.identity) == (among.frame, among.identity)
+    np.testing.assert_array_equal(alone.rgb, among.rgb)
+    for index in (-1, 20):
+        with pytest.raises(UnreadablePhotoError, match=f"has no frame {index};"):
+            read_frame(moving, index)
 
 
 def test_memory_does_not_grow_with_the_clip(tmp_path: Path) -> None:

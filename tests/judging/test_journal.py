@@ -56,6 +56,18 @@ def test_grades_are_entered_once_and_corrected_by_a_further_entry(tmp_path: Path
         assert told == [3, 4]
 
 
+def test_sorting_sessions_enters_nothing(tmp_path: Path) -> None:
+    path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
+    with open_book(tmp_path / "book", create=True) as book:
+        both = [session("s2", grade=1), session("s2", grade=2)]
+        with pytest.raises(DefectscanError, match="says otherwise"):
+            journal.sort_sessions(book, None, both, correct=True)
+        deck = journal.enter_deck(book, *read_key(path))
+        kept = journal.sort_sessions(book, deck, [session()], correct=False)
+        assert kept.new == (session(),)
+        assert journal.sessions_of(book, deck) == []
+
+
 def test_grades_do_not_change_which_job_is_the_current_one(tmp_path: Path) -> None:
     path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
     with open_book(tmp_path / "book", create=True) as book:

@@ -10,7 +10,14 @@ from PIL import Image
 
 from defectscan.errors import DefectscanError
 from defectscan.judging.scale import Scale
-from defectscan.judging.sources import Measuring, from_book, from_folders, read_candidates
+from defectscan.judging.sources import (
+    Measuring,
+    Source,
+    from_book,
+    from_folders,
+    read_candidates,
+    without_clips,
+)
 from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Job, Panel, Pass, Result, Shot, State
 from tests.conftest import MM_PER_PX, RenderedPhotos
@@ -94,6 +101,25 @@ def test_what_cannot_be_measured_stays_in_with_the_reason(tmp_path: Path) -> Non
     unmeasured = Measuring(scale=Scale.QUANTITY, wanted=False)
     told = read_candidates(sources, unmeasured, progress=silent)
     assert [one.unknown for one in told] == ["not measured"] * 2
+
+
+def test_clips_are_left_out() -> None:
+    photo, clip = Path("door.jpg"), Path("door.MP4")
+
+    def source(name: str, *states: tuple[Path, ...]) -> Source:
+        return Source(name=name, states=states, mm_per_px=0.1)
+
+    some = [
+        source("photo", (photo,)),
+        source("clip", (clip,)),
+        source("both", (clip, photo)),
+        source("clip after", (photo,), (clip,)),
+    ]
+    kept, left_out = without_clips(some)
+    assert kept == [some[0], source("both", (photo,))]
+    assert left_out == ["clip", "clip after"]
+    with pytest.raises(DefectscanError, match="clip is a clip, and there are no photos"):
+        without_clips(some[1:2])
 
 
 def test_measured_photos_have_a_grade_and_their_lines(photos: RenderedPhotos) -> None:

@@ -83,3 +83,10 @@ def test_reasons_name_photos_as_they_were_entered(text: str) -> None:
     told = stored.with_entered_names(text.format(sha256), {sha256: "bonnet 1.jpg"})
     assert told == "bonnet 1.jpg has no highlight"
     assert stored.with_entered_names(text.format(sha256), {}) == "a photo has no highlight"
+
+
+def test_a_name_in_a_reason_cannot_turn_or_swamp_the_page() -> None:
+    kept = {"set_aside": [{"reason": "a\u202eb.jpg: dark."}, {"reason": "w" * 3000}]}
+    turned, long = stored.set_aside(kept, {})
+    assert turned == "ab.jpg: dark"
+    assert len(long) <= 400

@@ -4,6 +4,7 @@ import io
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from defectscan.errors import NotMeasurableError
 from defectscan.output import to_json
 from defectscan.pipeline import Comparison
 from defectscan.report import record
+from defectscan.report.drawn_again import as_taken
 from defectscan.report.html import page_html
 from defectscan.report.letterhead import Letterhead
 from defectscan.report.pdf import page_pdf
@@ -41,8 +43,9 @@ from defectscan.workshop.book_entries import (
 )
 from defectscan.workshop.book_view import view_job
 from defectscan.workshop.outlook import WorkshopLimits
+from tests.drawn_clip import painted, with_lamps, written
 from tests.report.test_html import Reader
-from tests.workshop.polished_panel import Bench
+from tests.workshop.polished_panel import Bench, score_record
 
 HOSTILE = (
     '<script>alert("x")</script>',
@@ -197,6 +200,24 @@ def test_photos_that_cannot_be_measured_again_are_shown_as_taken(
     assert "of the scratch length per area is gone" in page.text
 
 
+def test_of_a_clip_the_frame_that_was_measured_is_shown(book: Book, tmp_path: Path) -> None:
+    frames = (with_lamps(painted(), (90 + 75 * (k // 4), 135)) for k in range(20))
+    clip = written(tmp_path / "door.mp4", frames)
+    bench = Bench(book)
+    state = bench.state()
+    sha256 = book.keep_photo(clip.read_bytes(), suffix=".mp4")
+    bench.add(Shot(state_id=state.id, sha256=sha256, file_name=clip.name))
+    shots = [{"sha256": sha256, "file": clip.name, "frame": {"index": 10, "time_s": 1 / 3}}]
+    told: dict[str, Any] = {"version": __version__, "settings": {}, "sha256s": (sha256,)}
+    bench.add(Result(state_id=state.id, record=score_record(100, shots=shots), **told))
+    (view,) = bench.view().surface.states
+    image = as_taken(book, view, None, reason="").before.picture.image
+    assert np.nonzero(image.min(axis=-1) > 250)[1].mean() == pytest.approx(90 + 75 * 2, abs=2)
+    text = Reader(page_html(report(book).page)).text
+    assert "As taken." in text
+    assert "missing from the book" not in text
+
+
 def test_what_was_entered_since_is_told(book: Book, comparison: Comparison) -> None:
     bench = enter_measured(book, comparison)
     state = bench.view().surface.states[0]
@@ -212,6 +233,17 @@ def test_what_was_entered_since_is_told(book: Book, comparison: Comparison) -> N
         "Not photographed after pass 2.",
     ):
         assert told in text
+
+
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_the_day_of_measuring_is_the_one_here(tmp_path: Path) -> None:
+    late = datetime(2021, 5, 31, 12, 30, tzinfo=UTC)
+    with open_book(tmp_path / "book", create=True, who="tester", clock=lambda: late) as book:
+        bench = Bench(book)
+        bench.score(bench.state(), score_record(100))
+        text = Reader(page_html(report(book).page)).text
+    assert "2021-06-01" in text
+    assert "2021-05-31" not in text
 
 
 def test_states_that_were_not_compared_are_reckoned_and_told(book: Book) -> None:

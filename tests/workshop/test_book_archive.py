@@ -143,6 +143,7 @@ def _set(path: str, value: Any) -> Callable[[dict[str, Any]], None]:
         _set("entries.11.content.record.line_density_mm_per_cm2.low", "1"),
         _set("entries.11.content.record.line_density_mm_per_cm2", {"value": 1}),
         _set("entries.11.content.record.shots", [{"highlight": {"x_px": 1}}]),
+        _set("entries.11.content.record.shots", [{"frame": {"index": "ten"}}]),
         _set("entries.11.content.settings", {"seed": "0"}),
         _set("entries.11.content.sha256s", [5]),
         _set("entries.15.content.grades", {"one": 1}),
