@@ -85,6 +85,20 @@ def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
     refused(run("job", "withdraw", "99"), "no entry 99")
 
 
+def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "panel", "roof"))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "panel", "bonnet"))
+    # It is the panel's own job that counts, whichever is the current one.
+    refused(run("job", "panel", "DOOR ", "--correct", "3"), "job 1 has a panel DOOR  already")
+    well(run("job", "panel", "bonnet", "--correct", "3"))
+    well(run("job", "panel", "Bonnet", "--correct", "3"))
+    well(run("job", "panel", "--correct", "3", "--material", "trim"))
+    well(run("job", "film", "100", "--panel", "bonnet", "--job", "1"))
+
+
 def test_photos_are_measured_with_their_method(
     run: Run, here: Path, photos: RenderedPhotos, monkeypatch: pytest.MonkeyPatch
 ) -> None:
