@@ -260,11 +260,15 @@ def withdraw(
     entry: Annotated[int, typer.Argument(help="Number of an entry made by mistake.")],
     book: BookFolder = None,
 ) -> None:
-    """Enter that an entry is void; it stays in the history."""
-    from defectscan.workshop.book import open_book  # noqa: PLC0415 - slow
+    """Enter that an entry is void; it stays in the history.
+
+    A pass is withdrawn while no photo, result or film reading stands after it.
+    """
+    from defectscan.workshop import withdrawing  # noqa: PLC0415 - slow
+    from defectscan.workshop.book import open_book  # noqa: PLC0415
 
     with open_book(book_folder(book)) as opened:
-        made = opened.withdraw(entry)
+        made = withdrawing.withdraw(opened, entry)
         typer.echo(f"Entry {entry} ({made.kind.replace('_', ' ')}) is void (entry {made.id}).")
 
 

@@ -174,6 +174,9 @@ def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> J
             passes=tuple(filter(mine, passes)), states=(), film=tuple(filter(mine, film))
         )
         seen = [_state(s, shots, results, own.n_passes) for s in states if mine(s)]
+        # A state of which all was withdrawn, the pass before it too, would show as another one.
+        there = {None, *(one.thing_id for one in own.passes)}
+        seen = [s for s in seen if s.shots or s.score or s.entry.content.after_pass_id in there]
         seen.sort(key=lambda state: (state.n_passes, state.entry.thing_id))
         return SurfaceView(passes=own.passes, states=tuple(seen), film=own.film)
 

@@ -84,6 +84,8 @@ def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
     refused(run("job", "film", "1", "--correct", "5"), "entry 5 is a pass, not a film_reading")
     refused(run("job", "note", "x", "--correct", "99"), "no entry 99")
     refused(run("job", "withdraw", "99"), "no entry 99")
+    well(run("job", "film", "109"))
+    refused(run("job", "withdraw", "5"), "after the pass of entry 5 stand 1 film reading(s)")
 
 
 def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
