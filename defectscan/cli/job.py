@@ -262,14 +262,23 @@ def withdraw(
 ) -> None:
     """Enter that an entry is void; it stays in the history.
 
-    A pass is withdrawn while no photo, result or film reading stands after it.
+    With the number of a correction, what it corrected is in force again; with that of the first
+    entry, the whole is void. A pass can be withdrawn while no photo, result or film reading stands
+    after it.
     """
     from defectscan.workshop import withdrawing  # noqa: PLC0415 - slow
     from defectscan.workshop.book import open_book  # noqa: PLC0415
 
     with open_book(book_folder(book)) as opened:
         made = withdrawing.withdraw(opened, entry)
-        typer.echo(f"Entry {entry} ({made.kind.replace('_', ' ')}) is void (entry {made.id}).")
+        kind = made.kind.replace("_", " ")
+        if made.withdrawn:
+            typer.echo(f"Entry {entry} ({kind}) is void (entry {made.id}).")
+        else:
+            typer.echo(
+                f"Entry {entry} ({kind}) is void; what it corrected is in force again (entry "
+                f"{made.id}). `job withdraw {made.thing_id}` makes the whole {kind} void."
+            )
 
 
 @job.command("list")

@@ -208,7 +208,9 @@ def _passes(job: JobView) -> Table:
             p = entry.content
             minutes = "" if p.time_min is None else f"{p.time_min:g}"
             done = map(shown, (p.who, p.machine, p.pad, p.polish, p.speed))
-            table.add_row(*_cells(shown(name), number, *done, minutes, shown(p.section), entry.id))
+            table.add_row(
+                *_cells(shown(name), number, *done, minutes, shown(p.section), entry.thing_id)
+            )
     return table
 
 

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import zipfile
 from pathlib import Path
 
@@ -84,6 +85,12 @@ def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
     refused(run("job", "film", "1", "--correct", "5"), "entry 5 is a pass, not a film_reading")
     refused(run("job", "note", "x", "--correct", "99"), "no entry 99")
     refused(run("job", "withdraw", "99"), "no entry 99")
+    told = well(run("job", "withdraw", "6"))
+    assert "Entry 6 (pass) is void; what it corrected is in force again (entry 12)." in told
+    assert "`job withdraw 5` makes the whole pass void." in told
+    shown = well(run("job", "list", "1"))
+    assert "fine" not in shown
+    assert re.search(r"wool +5 *$", shown, re.MULTILINE)  # by its first entry, as all others
     well(run("job", "film", "109"))
     refused(run("job", "withdraw", "5"), "after the pass of entry 5 stand 1 film reading(s)")
 

@@ -2,12 +2,13 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import BookError, Pass
+from defectscan.workshop.book_entries import BookError, Note, Panel, Pass
 from defectscan.workshop.withdrawing import withdraw
 from tests.workshop.polished_panel import Bench
 
@@ -74,3 +75,37 @@ def test_a_pass_on_a_test_spot_is_held_by_the_spots_photos(bench: Bench) -> None
         withdraw(bench.book, one.id)
     withdraw(bench.book, spot)  # with the spot itself all that was done on it goes
     withdraw(bench.book, one.id)
+
+
+def test_without_its_correction_the_older_content_is_in_force_again(bench: Bench) -> None:
+    bench.course([200, 100])
+    book, (one,) = bench.book, bench.view().surface.passes
+    slip = book.correct(one.id, replace(one.content, time_min=60.0))
+    made = withdraw(book, slip.id)
+    assert (made.content, made.withdrawn, made.supersedes_id) == (one.content, False, slip.id)
+    assert bench.view().surface.passes == (made,)
+    assert [state.name for state in bench.view().surface.states] == ["before", "after pass 1"]
+    says = f"entry {slip.id} was corrected since, by entry {made.id}"
+    with pytest.raises(BookError, match=says):
+        withdraw(book, slip.id)
+    assert withdraw(book, made.id).content == slip.content  # as if it had not been withdrawn
+    with pytest.raises(BookError, match="after the pass of entry"):
+        withdraw(book, one.id)
+
+
+def test_a_withdrawal_is_withdrawn_and_entered_again(bench: Bench) -> None:
+    note = bench.add(Note(text="the owner waits"))
+    void = withdraw(bench.book, note)
+    assert void.withdrawn
+    again = withdraw(bench.book, void.id)
+    assert [one.content.text for one in bench.book.current(Note)] == ["the owner waits"]
+    assert withdraw(bench.book, again.id).withdrawn
+    assert bench.book.current(Note) == []
+
+
+def test_a_panels_older_name_may_be_anothers_by_now(bench: Bench) -> None:
+    renamed = bench.book.correct(bench.panel_id, Panel(name="roof"))
+    bench.add(Panel(name="Bonnet"))
+    with pytest.raises(BookError, match="job 1 has a panel bonnet already"):
+        withdraw(bench.book, renamed.id)
+    assert bench.view().name == "roof"
