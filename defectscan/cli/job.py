@@ -72,19 +72,14 @@ def panel(
     book: BookFolder = None,
 ) -> None:
     """Enter a panel of the current job; it becomes the last panel."""
-    from defectscan.workshop import book_entries  # noqa: PLC0415 - slow
+    from defectscan.workshop import book_entries, entering  # noqa: PLC0415 - slow
 
     with _opened(book, job) as (opened, view):
         if correct is not None:
             said = {"name": name or None, "material": material}
             _correct(opened, correct, book_entries.Panel, said)
             return
-        if name.casefold().strip() in [p.name.casefold().strip() for p in view.panels]:
-            raise book_entries.BookError(
-                f"job {view.entry.content.number} has a panel {_shown(name)} already",
-                allowed="panels of one job have different names",
-                remedy="choose another name",
-            )
+        entering.check_panel_name(opened, name, job_id=view.entry.thing_id)
         kept = book_entries.Panel(
             name=name, material=material or book_entries.Material.PAINTED_METAL
         )
@@ -265,12 +260,25 @@ def withdraw(
     entry: Annotated[int, typer.Argument(help="Number of an entry made by mistake.")],
     book: BookFolder = None,
 ) -> None:
-    """Enter that an entry is void; it stays in the history."""
-    from defectscan.workshop.book import open_book  # noqa: PLC0415 - slow
+    """Enter that an entry is void; it stays in the history.
+
+    With the number of a correction, what it corrected is in force again; with that of the first
+    entry, the whole is void. A pass can be withdrawn while no photo, result or film reading stands
+    after it.
+    """
+    from defectscan.workshop import withdrawing  # noqa: PLC0415 - slow
+    from defectscan.workshop.book import open_book  # noqa: PLC0415
 
     with open_book(book_folder(book)) as opened:
-        made = opened.withdraw(entry)
-        typer.echo(f"Entry {entry} ({made.kind.replace('_', ' ')}) is void (entry {made.id}).")
+        made = withdrawing.withdraw(opened, entry)
+        kind = made.kind.replace("_", " ")
+        if made.withdrawn:
+            typer.echo(f"Entry {entry} ({kind}) is void (entry {made.id}).")
+        else:
+            typer.echo(
+                f"Entry {entry} ({kind}) is void; what it corrected is in force again (entry "
+                f"{made.id}). `job withdraw {made.thing_id}` makes the whole {kind} void."
+            )
 
 
 @job.command("list")
@@ -361,18 +369,20 @@ def _panel(book: "Book", view: "JobView", name: str | None) -> "PanelView":
 
 def _correct(book: "Book", entry_id: int, kind: type[Kind], said: dict[str, Any]) -> None:
     """Enter a correction that changes what was said and keeps the rest."""
-    from defectscan.workshop.book_entries import KIND_NAMES, BookError  # noqa: PLC0415 - slow
+    from defectscan.workshop import book_entries, entering  # noqa: PLC0415 - slow
 
     older = book.entry(entry_id)
     if not isinstance(older.content, kind):
-        raise BookError(
-            f"entry {entry_id} is a {older.kind}, not a {KIND_NAMES[kind]}",
+        raise book_entries.BookError(
+            f"entry {entry_id} is a {older.kind}, not a {book_entries.KIND_NAMES[kind]}",
             allowed="a correction is of the same kind",
             remedy="look the number up with `job list --history`",
         )
     known = {each.name for each in fields(kind)}  # type: ignore[arg-type]
     changed = {name: value for name, value in said.items() if value is not None and name in known}
     content: Any = replace(older.content, **changed)  # type: ignore[type-var]
+    if isinstance(content, book_entries.Panel):
+        entering.check_panel_name(book, content.name, job_id=older.job_id, panel_id=older.thing_id)
     made = book.correct(entry_id, content)
     typer.echo(f"Entry {entry_id} corrected by entry {made.id}; both stay in the history.")
 

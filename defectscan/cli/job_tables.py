@@ -57,6 +57,13 @@ def print_job(job: JobView) -> None:
             console.print(
                 Text(f"{shown(panel.name)}: first and last score cannot be compared. {reason}")
             )
+    for name, surface in _named_surfaces(job):
+        for state in surface.states:
+            if state.withdrawn_sha256s:
+                withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
+                again = f"`job shots --again --after-pass {state.n_passes}`"
+                told = f"{withdrawn} since. Measure it again with {again}."
+                console.print(Text(f"{shown(name)}, {state.name}: {told}"))
     for where, note in [("", n) for n in job.notes] + [
         (f"{shown(panel.name)}: ", n) for panel in job.panels for n in panel.notes
     ]:
@@ -203,7 +210,9 @@ def _passes(job: JobView) -> Table:
             p = entry.content
             minutes = "" if p.time_min is None else f"{p.time_min:g}"
             done = map(shown, (p.who, p.machine, p.pad, p.polish, p.speed))
-            table.add_row(*_cells(shown(name), number, *done, minutes, shown(p.section), entry.id))
+            table.add_row(
+                *_cells(shown(name), number, *done, minutes, shown(p.section), entry.thing_id)
+            )
     return table
 
 

@@ -16,7 +16,7 @@ from defectscan.workshop.book_entries import Result
 from defectscan.workshop.book_view import StateView
 from defectscan.workshop.comparable import unlike_settings
 from defectscan.workshop.measuring import Progress
-from defectscan.workshop.stored_figures import score_of
+from defectscan.workshop.stored_figures import n_withdrawn, score_of
 
 _SHOWN_PX = 2000
 
@@ -71,6 +71,10 @@ def draw_again(
         Called with the name of each photo when its turn comes.
     """
     score = score_of(first)
+    if any(state is not None and n_withdrawn(state) for state in (first, last)):
+        # What was withdrawn is shown to nobody, and without it other lines would be found.
+        reason = "No lines are drawn, for photos in the figures were withdrawn since."
+        return as_taken(book, first, last, reason=reason)
     if last is not None:
         unlike = unlike_settings(score.settings, score_of(last).settings)
         if unlike:
@@ -121,8 +125,9 @@ def as_taken(book: Book, first: StateView, last: StateView | None, *, reason: st
 
 
 def _plain(book: Book, state: StateView) -> Drawn:
-    sha256s = state.score.content.sha256s if state.score else ()
-    sha256s = sha256s or tuple(shot.content.sha256 for shot in state.shots)
+    measured = state.score.content.sha256s if state.score else ()
+    sha256s = [sha256 for sha256 in measured if sha256 not in state.withdrawn_sha256s]
+    sha256s = sha256s or [shot.content.sha256 for shot in state.shots]
     try:
         path = book.photo_path(sha256s[0])
         if is_clip(path):

@@ -18,7 +18,12 @@ from defectscan.workshop.book_view import PanelView, StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable
 from defectscan.workshop.evidence import UnusableFiguresError, correction_between, log_density
 from defectscan.workshop.measuring import Progress
-from defectscan.workshop.stored_figures import current_comparison, line_density, score_of
+from defectscan.workshop.stored_figures import (
+    current_comparison,
+    line_density,
+    n_withdrawn,
+    score_of,
+)
 
 WITHOUT_PICTURES = "No lines are drawn: the report was asked for without measuring again."
 
@@ -179,11 +184,17 @@ def _notices(
 
 
 def _since(state: StateView) -> Iterator[Flag]:
-    """Say what was entered since the state was measured."""
+    """Say what was entered or withdrawn since the state was measured."""
     score = score_of(state)
     new = [s for s in state.shots if s.content.sha256 not in score.sha256s]
     if new:
         text = f"{len(new)} photo(s) of the state {state.name} are kept, but not in its figures."
+        yield Flag(name="Photos", text=text)
+    if gone := n_withdrawn(state):
+        text = (
+            f"{gone} photo(s) in the figures of the state {state.name} were withdrawn since "
+            "it was measured."
+        )
         yield Flag(name="Photos", text=text)
     scale = score.settings.get("mm_per_px")
     scales = {s.content.mm_per_px for s in state.shots if s.content.sha256 in score.sha256s}

@@ -180,7 +180,7 @@ class Book:
         return entry
 
     def withdraw(self, entry_id: int) -> Entry[Content]:
-        """Enter that what an entry is about is void."""
+        """Enter that what an entry is about is void; `withdrawing` looks at what rests on it."""
         return self.correct(entry_id, self.entry(entry_id).content, withdrawn=True)
 
     def entry(self, entry_id: int) -> Entry[Content]:

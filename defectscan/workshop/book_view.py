@@ -51,6 +51,9 @@ class StateView:
         Its last score, if there is one.
     comparisons
         With earlier states: the one just before, and the first.
+    withdrawn_sha256s
+        Of photos that the score or a comparison was measured from, and that were withdrawn
+        since. A result of which no photo of a state stands any more is void, and left out.
     """
 
     entry: Entry[State]
@@ -58,6 +61,7 @@ class StateView:
     shots: tuple[Entry[Shot], ...]
     score: Entry[Result] | None
     comparisons: tuple[Entry[Result], ...]
+    withdrawn_sha256s: frozenset[str] = frozenset()
 
     @property
     def name(self) -> str:
@@ -170,6 +174,9 @@ def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> J
             passes=tuple(filter(mine, passes)), states=(), film=tuple(filter(mine, film))
         )
         seen = [_state(s, shots, results, own.n_passes) for s in states if mine(s)]
+        # A state of which all was withdrawn, the pass before it too, would show as another one.
+        there = {None, *(one.thing_id for one in own.passes)}
+        seen = [s for s in seen if s.shots or s.score or s.entry.content.after_pass_id in there]
         seen.sort(key=lambda state: (state.n_passes, state.entry.thing_id))
         return SurfaceView(passes=own.passes, states=tuple(seen), film=own.film)
 
@@ -265,7 +272,20 @@ def _state(
     results: Sequence[Entry[Result]],
     n_passes: Callable[[int | None], int],
 ) -> StateView:
-    mine = [result for result in results if result.content.state_id == entry.thing_id]
+    mine, withdrawn = [], set()
+    for result in results:
+        told = result.content
+        if told.state_id != entry.thing_id:
+            continue
+        of = {told.state_id, told.before_state_id} - {None}
+        standing = {
+            (shot.content.state_id, shot.content.sha256)
+            for shot in shots
+            if shot.content.state_id in of and shot.content.sha256 in told.sha256s
+        }
+        if not told.sha256s or {state_id for state_id, _ in standing} == of:
+            mine.append(result)
+            withdrawn |= set(told.sha256s) - {sha256 for _, sha256 in standing}
     scores = [result for result in mine if result.content.before_state_id is None]
     return StateView(
         entry=entry,
@@ -273,4 +293,5 @@ def _state(
         shots=tuple(shot for shot in shots if shot.content.state_id == entry.thing_id),
         score=scores[-1] if scores else None,
         comparisons=tuple(r for r in mine if r.content.before_state_id is not None),
+        withdrawn_sha256s=frozenset(withdrawn),
     )

@@ -5,11 +5,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from defectscan.errors import on_one_line
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
     BookError,
     Entry,
     FilmReading,
+    Job,
+    Panel,
     Pass,
     Shot,
     State,
@@ -47,6 +50,37 @@ class KeptShots:
     n_new: int
     n_known: int
     n_shots: int
+
+
+def check_panel_name(book: Book, name: str, *, job_id: int, panel_id: int | None = None) -> None:
+    """Refuse a name by which two panels of a job could not be told apart.
+
+    Parameters
+    ----------
+    book
+        Open.
+    name
+        Wanted.
+    job_id
+        The panel's job.
+    panel_id
+        The panel itself, where it is entered already.
+
+    Raises
+    ------
+    BookError
+        If another panel of the job has that name, in capitals or not.
+    """
+    folded = name.casefold().strip()
+    others = [p for p in book.current(Panel, job_id=job_id) if p.thing_id != panel_id]
+    if folded not in [other.content.name.casefold().strip() for other in others]:
+        return
+    numbers = [job.content.number for job in book.current(Job, job_id=job_id)]
+    raise BookError(
+        f"job {numbers[0] if numbers else job_id} has a panel {on_one_line(name[:80])} already",
+        allowed="panels of one job have different names",
+        remedy="choose another name",
+    )
 
 
 def enter_shots(

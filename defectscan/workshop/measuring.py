@@ -1,7 +1,7 @@
 """Measure a state of the job book, and keep the result with its method."""
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -80,7 +80,9 @@ def measure_state(
     from defectscan.states import Seen  # noqa: PLC0415
 
     job, surface, state = _find(book, state_id)
-    card_mm = card_mm or _last_card_mm(job)
+    # Those of withdrawn photos are void, but are still what a new result corrects.
+    older = book.current(Result, job_id=job.entry.thing_id)
+    card_mm = card_mm or _last_card_mm(older)
     seen = Seen()
     names = _entered_names([shot for one in (*surface.states, state) for shot in one.shots])
     with _named_as_entered(names):
@@ -97,7 +99,7 @@ def measure_state(
     if card_mm is not None:
         settings["card_mm"] = card_mm
     entered = [
-        _enter(book, job, state, None, settings=settings, record=record.of_score(score)),
+        _enter(book, older, state, None, settings=settings, record=record.of_score(score)),
     ]
     reasons = []
     earlier = [s for s in surface.states if s.n_passes < state.n_passes and s.shots]
@@ -124,7 +126,7 @@ def measure_state(
             reasons.append(f"Not compared with {before.name}: {error}")
             continue
         told = record.of_comparison(comparison)
-        entered.append(_enter(book, job, state, before, settings=settings, record=told))
+        entered.append(_enter(book, older, state, before, settings=settings, record=told))
     return entered, reasons
 
 
@@ -153,7 +155,7 @@ def _photos(book: Book, state: StateView) -> list[Path]:
 
 def _enter(
     book: Book,
-    job: JobView,
+    older: Sequence[Entry[Result]],
     state: StateView,
     before: StateView | None,
     *,
@@ -169,11 +171,11 @@ def _enter(
         sha256s=tuple(shot.content.sha256 for shot in shots),
         record=json.loads(to_json(_named(record, shots))),
     )
-    older = [state.score] if before is None else state.comparisons
+    of = (result.state_id, result.before_state_id)
     for old in older:
-        if old is not None and old.content.before_state_id == result.before_state_id:
+        if (old.content.state_id, old.content.before_state_id) == of:
             return book.correct(old.thing_id, result)
-    return book.add(result, job_id=job.entry.thing_id)
+    return book.add(result, job_id=state.entry.job_id)
 
 
 def _find(book: Book, state_id: int) -> tuple[JobView, SurfaceView, StateView]:
@@ -197,13 +199,12 @@ def _surfaces(job: JobView) -> Iterator[SurfaceView]:
         yield from (spot.surface for spot in panel.test_spots)
 
 
-def _last_card_mm(job: JobView) -> float | None:
-    """Return the length of the card's ruler that the job's newest score was told, if any was."""
-    scores = [state.score for surface in _surfaces(job) for state in surface.states if state.score]
-    told = [score for score in scores if score.content.settings.get("card_mm") is not None]
+def _last_card_mm(results: Sequence[Entry[Result]]) -> float | None:
+    """Return the length of the card's ruler that the newest result was told, if any was."""
+    told = [one for one in results if one.content.settings.get("card_mm") is not None]
     if not told:
         return None
-    return float(max(told, key=lambda score: score.id).content.settings["card_mm"])
+    return float(max(told, key=lambda one: one.id).content.settings["card_mm"])
 
 
 def _settings_of(state: StateView, otherwise: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -30,6 +30,7 @@ from defectscan.workshop.stored_figures import (
     film_readings,
     line_density,
     made_by,
+    n_withdrawn,
     score_of,
 )
 
@@ -311,6 +312,11 @@ def _entry_notes(
         unseen = {shot.content.sha256 for shot in state.shots} - set(score.sha256s)
         if unseen:
             notes.append(f"{state.name}: {len(unseen)} photo(s) kept, but not in the figures.")
+        if gone := n_withdrawn(state):
+            notes.append(
+                f"{state.name}: {gone} photo(s) in the figures were withdrawn since; measure "
+                f"it again with `job shots --again --after-pass {state.n_passes}`."
+            )
         deep = figure((score.record.get("kinds") or {}).get("deep_scratch"))
         if deep is not None and deep.value > 0:
             notes.append(f"{state.name}: deep scratches ({digits(deep.value)} mm/cm2) left out.")

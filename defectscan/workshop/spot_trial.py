@@ -31,6 +31,7 @@ from defectscan.workshop.stored_figures import (
     film_readings,
     line_density,
     made_by,
+    n_withdrawn,
     score_of,
 )
 
@@ -211,6 +212,12 @@ def _square(
         kept, left_out = film_readings(surface, state.n_passes)
         readings.append(kept)
         notes += [f"{name}, {state.name}: {note}" for note in left_out]
+        if gone := n_withdrawn(state):
+            notes.append(
+                f"{name}, {state.name}: {gone} photo(s) in the figures were withdrawn since; "
+                "measure it again with `job shots --again --spot NAME --after-pass "
+                f"{state.n_passes}`."
+            )
     first, last = readings
     square = Combination(
         name=name,

@@ -19,6 +19,11 @@ def score_of(state: StateView) -> Result:
     return state.score.content
 
 
+def n_withdrawn(state: StateView) -> int:
+    """Count the photos in a state's score that were withdrawn since it was measured."""
+    return len(state.withdrawn_sha256s.intersection(score_of(state).sha256s))
+
+
 def check_alike(what: str, scores: Sequence[tuple[str, Result]]) -> None:
     """Raise unless scores, each with its name, can be reckoned together.
 

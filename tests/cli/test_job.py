@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import zipfile
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Sho
 from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
 from tests.drawn_card import laid_on
+from tests.workshop.polished_panel import Bench, told
 
 pytestmark = pytest.mark.usefixtures("here", "looked_at_once")
 
@@ -85,6 +87,28 @@ def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
     refused(run("job", "film", "1", "--correct", "5"), "entry 5 is a pass, not a film_reading")
     refused(run("job", "note", "x", "--correct", "99"), "no entry 99")
     refused(run("job", "withdraw", "99"), "no entry 99")
+    told = well(run("job", "withdraw", "6"))
+    assert "Entry 6 (pass) is void; what it corrected is in force again (entry 12)." in told
+    assert "`job withdraw 5` makes the whole pass void." in told
+    shown = well(run("job", "list", "1"))
+    assert "fine" not in shown
+    assert re.search(r"wool +5 *$", shown, re.MULTILINE)  # by its first entry, as all others
+    well(run("job", "film", "109"))
+    refused(run("job", "withdraw", "5"), "after the pass of entry 5 stand 1 film reading(s)")
+
+
+def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "panel", "roof"))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "panel", "bonnet"))
+    # It is the panel's own job that counts, whichever is the current one.
+    refused(run("job", "panel", "DOOR ", "--correct", "3"), "job 1 has a panel DOOR  already")
+    well(run("job", "panel", "bonnet", "--correct", "3"))
+    well(run("job", "panel", "Bonnet", "--correct", "3"))
+    well(run("job", "panel", "--correct", "3", "--material", "trim"))
+    well(run("job", "film", "100", "--panel", "bonnet", "--job", "1"))
 
 
 def test_photos_are_measured_with_their_method(
@@ -138,7 +162,10 @@ def test_the_length_of_the_cards_ruler_is_told_once(
         Image.fromarray(picture).save(here / f"{name}.png", compress_level=1)
     well(run("job", "new", "Van"))
     well(run("job", "panel", "door"))
-    well(run("job", "shots", here / "before.png", "--card-mm", "199"))
+    (here / "wrong.png").write_bytes((here / "before.png").read_bytes() + b"\0")
+    well(run("job", "shots", here / "wrong.png", "--card-mm", "199"))
+    well(run("job", "withdraw", "4"))  # what was told, and measured, is not forgotten with it
+    well(run("job", "shots", here / "before.png"))
     well(run("job", "pass"))
     well(run("job", "shots", here / "after.png"))
     with open_book(here / "job_book") as book:
@@ -146,6 +173,28 @@ def test_the_length_of_the_cards_ruler_is_told_once(
     assert [one.settings.get("card_mm") for one in results] == [199, 199, 199]
     (shot,) = results[1].record["shots"]
     assert shot["mm_per_px"] == pytest.approx(0.28 * 199 / 200, rel=0.01)
+
+
+def test_figures_of_withdrawn_photos_are_not_listed(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        bench = Bench(book)
+        before, after = bench.course([200, 50])
+        assert before is not None
+        assert after is not None
+        bench.compare(before, after, told(75))
+        shown = well(run("job", "list", "1")).replace("\u00a0", " ")
+        assert "50 mm/cm²" in shown
+        assert "75 %" in shown
+        bench.withdrawn_since(before)
+        shown = well(run("job", "list", "1")).replace("\u00a0", " ")
+        assert "bonnet, before: 1 photo(s) in the figures were withdrawn since. Measure" in shown
+        assert "`job shots --again --after-pass 0`" in shown
+        (shot,) = bench.view().surface.states[1].shots
+        well(run("job", "withdraw", str(shot.id)))
+        shown = well(run("job", "list", "1")).replace("\u00a0", " ")
+        assert "50 mm/cm²" not in shown
+        assert "75 %" not in shown
+        assert "not measured" in shown
 
 
 def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:

@@ -246,6 +246,29 @@ def test_the_day_of_measuring_is_the_one_here(tmp_path: Path) -> None:
     assert "2021-05-31" not in text
 
 
+def test_photos_that_were_withdrawn_are_told_and_not_shown(
+    book: Book, comparison: Comparison, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = enter_measured(book, comparison)
+    before, after = bench.view().surface.states
+    assert after.score is not None
+    bench.withdrawn_since(after.score)
+    monkeypatch.delattr(pipeline, "compare")  # nothing is measured, for nothing would be drawn
+    made = report(book, pictures=True)
+    text = Reader(page_html(made.page)).text
+    assert "1 photo(s) in the figures of the state after pass 1 were withdrawn since" in text
+    assert "No lines are drawn, for photos in the figures were withdrawn since." in text
+    assert made.record["panels"][0]["measured"]["last_state"] == "after pass 1"
+    book.withdraw(after.shots[0].id)
+    (panel,) = report(book).record["panels"]
+    assert "Not photographed after pass 1." in panel["not_measured"]
+    assert panel["measured"]["last_state"] is None
+    assert panel["measured"]["correction_percent"] is None
+    book.withdraw(before.shots[0].id)
+    (panel,) = report(book).record["panels"]
+    assert panel["measured"] is None
+
+
 def test_states_that_were_not_compared_are_reckoned_and_told(book: Book) -> None:
     Bench(book).course([200, 130, 50], [110, 109, 107])
     made = report(book)

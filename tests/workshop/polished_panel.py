@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from defectscan.workshop.book import Book
@@ -107,6 +108,15 @@ class Bench:
                 },
             )
         )
+
+    def withdrawn_since(self, score: Entry[Result]) -> None:
+        """Say that a state was measured from one more photo, which was withdrawn since."""
+        self.shots += 1
+        sha256 = self.book.keep_photo(f"{self.shots} withdrawn".encode())
+        shot = self.add(Shot(state_id=score.content.state_id, sha256=sha256, mm_per_px=0.1))
+        sha256s = (*score.content.sha256s, sha256)
+        self.book.correct(score.id, replace(score.content, sha256s=sha256s))
+        self.book.withdraw(shot)
 
     def film(self, mean_um: float, after: int | None = None, *, spot: int | None = None) -> None:
         self.readings(

@@ -36,6 +36,7 @@ from defectscan.workshop.book_schema import METADATA
 from defectscan.workshop.book_view import last_panel, view_job
 from tests.workshop.conftest import Clock
 from tests.workshop.job_of_all_kinds import HOSTILE, PHOTO, enter_all_kinds
+from tests.workshop.polished_panel import Bench
 
 
 def test_every_kind_comes_back_as_it_was_entered(book: Book, folder: Path) -> None:
@@ -123,12 +124,14 @@ def test_the_last_panel_is_the_one_worked_on_last(book: Book) -> None:
 
 def test_the_view_of_a_job(book: Book) -> None:
     job = enter_all_kinds(book)
+    (shot,), state = book.current(Shot), book.current(State)[-1]
+    book.add(replace(shot.content, state_id=state.id), job_id=job.id)
     view = view_job(book, book.job(job.content.number))
     assert view.entry.content.title == "Green van, invented, long wheelbase"
     (panel,) = view.panels
     assert [state.name for state in panel.surface.states] == ["before", "after pass 1"]
     before, after = panel.surface.states
-    assert [len(state.shots) for state in (before, after)] == [1, 0]
+    assert [len(state.shots) for state in (before, after)] == [1, 1]
     assert before.score is None
     assert after.score is not None
     assert len(after.comparisons) == 1
@@ -148,6 +151,34 @@ def test_states_are_counted_by_the_passes_that_stand(book: Book) -> None:
     book.withdraw(passes[0].id)
     view = view_job(book, job)
     assert view.panels[0].surface.states[0].name == "after pass 1"
+
+
+def test_a_result_stands_while_a_photo_of_each_of_its_states_does(book: Book) -> None:
+    bench = Bench(book)
+    before, after = bench.course([200, 100])
+    assert before is not None
+    assert after is not None
+    extra = book.keep_photo(PHOTO)
+    shot = bench.add(Shot(state_id=before.content.state_id, sha256=extra))
+    sha256s = (*before.content.sha256s, extra)
+    book.correct(before.id, replace(before.content, sha256s=sha256s))
+    bench.compare(replace(before, content=replace(before.content, sha256s=sha256s)), after, None)
+    first, last = bench.view().surface.states
+    assert (first.withdrawn_sha256s, last.withdrawn_sha256s) == (frozenset(), frozenset())
+    book.withdraw(shot)
+    first, last = bench.view().surface.states
+    assert first.score is not None
+    assert len(last.comparisons) == 1
+    assert (first.withdrawn_sha256s, last.withdrawn_sha256s) == (frozenset({extra}),) * 2
+    book.withdraw(first.shots[0].id)
+    first, last = bench.view().surface.states
+    assert (first.score, last.comparisons) == (None, ())
+    assert last.score is not None
+    assert (first.withdrawn_sha256s, last.withdrawn_sha256s) == (frozenset(), frozenset())
+    bench.add(Shot(state_id=before.content.state_id, sha256=extra))  # entered again
+    first, last = bench.view().surface.states
+    assert first.score is not None
+    assert len(last.comparisons) == 1
 
 
 @pytest.mark.parametrize("name", HOSTILE)

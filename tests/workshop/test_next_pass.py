@@ -132,6 +132,17 @@ def test_a_panel_not_measured_as_it_is_now_is_refused(
         weighed(bench)
 
 
+def test_figures_of_withdrawn_photos_do_not_count(bench: Bench) -> None:
+    first, *_ = bench.course([200, 130, 85])
+    assert first is not None
+    bench.withdrawn_since(first)
+    note = "before: 1 photo(s) in the figures were withdrawn since; measure it again with `job "
+    assert note + "shots --again --after-pass 0`." in weighed(bench).notes
+    bench.book.withdraw(bench.view().surface.states[2].shots[0].id)
+    with pytest.raises(UnusableFiguresError, match=r"now, after pass 2; .* measured after pass 1"):
+        weighed(bench)
+
+
 def test_no_scale_is_refused(bench: Bench) -> None:
     bench.score(bench.state(), score_record(0.01, scale=False))
     with pytest.raises(UnusableFiguresError, match="scale of bonnet, before, is not known"):

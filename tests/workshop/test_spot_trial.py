@@ -108,6 +108,19 @@ def test_without_a_stored_comparison_densities_count(bench: Bench) -> None:
     assert any(note.startswith("foam: its states were not compared") for note in trial.notes)
 
 
+def test_photos_withdrawn_since_are_told(bench: Bench) -> None:
+    for name, share in (("wool", 95), ("foam", 30)):
+        bench.spot(name, share)
+    state = bench.view().test_spots[1].surface.states[1]
+    assert state.score is not None
+    bench.withdrawn_since(state.score)
+    notes = tried(bench).notes
+    assert any(n.startswith("foam, after pass 1: 1 photo(s) in the figures were") for n in notes)
+    bench.book.withdraw(state.shots[0].id)
+    with pytest.raises(UnusableFiguresError, match="foam is left out: it is not measured after"):
+        tried(bench)
+
+
 def test_a_target_density_is_held_against_the_density_after(bench: Bench) -> None:
     bench.spot("wool", 95)  # leaves 10 of 200 mm/cm2
     bench.spot("foam", 60)
