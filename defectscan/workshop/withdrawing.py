@@ -73,8 +73,8 @@ def _check_nothing_after(book: Book, last: Entry[Content]) -> None:
         raise BookError(
             f"after the pass of entry {last.thing_id} stand {', '.join(standing)}",
             allowed="a pass is withdrawn while nothing stands after it",
-            remedy=f"correct it with `job pass --correct {last.thing_id}`, or first withdraw those "
-            "photos, with which their results go, and those readings",
+            remedy=f"correct it with `job pass --correct {last.thing_id}`, or withdraw those first "
+            "(results go with their photos)",
         )
 
 

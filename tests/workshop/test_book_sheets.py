@@ -2,13 +2,14 @@
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import openpyxl
 import pytest
 
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import Job, Note
+from defectscan.workshop.book_entries import Job, Note, Shot, State
 from defectscan.workshop.book_sheets import NAMES, Sheet, harmless, sheets_of, to_csv, to_xlsx
 from defectscan.workshop.book_view import view_job
 from tests.workshop.conftest import Clock
@@ -32,6 +33,8 @@ FORMULAS = [
 def sheets(folder: Path) -> list[Sheet]:
     with open_book(folder, create=True, clock=Clock()) as book:
         job = enter_all_kinds(book, title="=van")
+        (shot,), state = book.current(Shot), book.current(State)[-1]
+        book.add(replace(shot.content, state_id=state.id), job_id=job.id)
         for text in (*FORMULAS, *HOSTILE, "plain", "5 - 3 = 2", 'quote " and , comma'):
             book.add(Note(text=text), job_id=job.id)
         return sheets_of([view_job(book, one) for one in book.current(Job)])
@@ -50,7 +53,7 @@ def test_the_tables_hold_what_stands(tmp_path: Path) -> None:
     (reading,) = tables["film"].rows
     assert dict(zip(tables["film"].columns, reading, strict=True))["film_um"] == 121.5
     assert [row[4] for row in tables["passes"].rows] == ["", "A"]
-    assert len(tables["shots"].rows) == len(tables["decisions"].rows) == 1
+    assert (len(tables["shots"].rows), len(tables["decisions"].rows)) == (2, 1)
 
 
 def test_csv_comes_back_with_its_formulas_neutralised(tmp_path: Path) -> None:
