@@ -184,7 +184,7 @@ def score_state(
     trails = kinds_of.find_trails(direction, count.share)
     in_trail = trails.within(direction) & (trails.share > 0)
     scratch_share = _scratch_shares(shots)
-    scratch = _scratch_density(scratch_share, rng)
+    scratch = _scratch_density(scratch_share, rng, least=_least_scratch_share(shots))
     swirl_weight = np.where(in_trail, 1 - trails.share, 1.0)
     number = np.concatenate(groove_numbers(laid))
     swirl, trail, total = (
@@ -311,17 +311,29 @@ def _scratch_shares(shots: Sequence[MeasuredShot]) -> Floats:
 
     They shine whatever their direction, so the lamp's acceptance does not apply to them.
     """
-    area = sum(float(s.shot.zone.sum()) * s.shot.pixel**2 for s in shots)
-    if shots[0].shot.mm_per_px is not None:
-        area /= 100
+    area = _zones_area(shots)
     return np.concatenate(
         [shot.scratches.total(shot.scratches.length_px) * shot.shot.pixel / area for shot in shots]
     )
 
 
-def _scratch_density(share: Floats, rng: np.random.Generator) -> Interval:
+def _least_scratch_share(shots: Sequence[MeasuredShot]) -> float:
+    """Return what a deep scratch would add that is as short as one can be."""
+    pixel = float(np.mean([shot.shot.pixel for shot in shots]))
+    return kinds_of.LEAST_SCRATCH_PX * pixel / _zones_area(shots)
+
+
+def _zones_area(shots: Sequence[MeasuredShot]) -> float:
+    """Return the area of all zones, in cm² where the scale is known."""
+    area = sum(float(s.shot.zone.sum()) * s.shot.pixel**2 for s in shots)
+    return area if shots[0].shot.mm_per_px is None else area / 100
+
+
+def _scratch_density(share: Floats, rng: np.random.Generator, *, least: float) -> Interval:
     if not len(share):
-        return Interval(value=0.0, low=0.0, high=0.0)
+        # None found does not say that there is none: the exact limit where none was counted
+        # (Garwood 1936, from memory).
+        return Interval(value=0.0, low=0.0, high=-float(np.log(0.025)) * least)
     draws = scoring.draw_weights(rng, len(share)) @ share
     low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
     value = float(share.sum())

@@ -130,6 +130,16 @@ def test_kinds_add_up() -> None:
     assert Flag.UNEVEN_DIRECTIONS in score.flags
 
 
+def test_no_deep_scratch_is_not_known_to_be_none() -> None:
+    score = scored(measured(strewn(1)))
+    none = score.kinds[Kind.DEEP_SCRATCH]
+    # Of 45 px or 4.5 mm, 3.69 in the zone at the most.
+    assert (none.value, none.low) == (0, 0)
+    assert none.high == pytest.approx(3.689 * 4.5 / (ZONE.sum() * 1e-4), rel=1e-3)
+    without_scale = scored(measured(strewn(1), mm_per_px=None)).kinds[Kind.DEEP_SCRATCH]
+    assert without_scale.high == pytest.approx(none.high / 1000)
+
+
 def test_the_whole_holds_deep_scratches() -> None:
     scratch = straight_lines([(80, 60, 80, 400)])
     with_scratch = scored(measured(strewn(1), scratches=scratch))
