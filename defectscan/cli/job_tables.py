@@ -12,7 +12,7 @@ from rich.text import Text
 
 from defectscan.workshop.book import JobSummary
 from defectscan.workshop.book_entries import Content, Entry, Result
-from defectscan.workshop.book_view import JobView, StateView, SurfaceView
+from defectscan.workshop.book_view import JobView, StateView, SurfaceView, again_command
 from defectscan.workshop.comparable import incomparable
 from defectscan.workshop.local_time import local_time
 
@@ -57,11 +57,12 @@ def print_job(job: JobView) -> None:
             console.print(
                 Text(f"{shown(panel.name)}: first and last score cannot be compared. {reason}")
             )
+    panels = [panel.surface for panel in job.panels]
     for name, surface in _named_surfaces(job):
         for state in surface.states:
             if state.withdrawn_sha256s:
                 withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
-                again = f"`job shots --again --after-pass {state.n_passes}`"
+                again = again_command(state, on_spot=not any(surface is own for own in panels))
                 told = f"{withdrawn} since. Measure it again with {again}."
                 console.print(Text(f"{shown(name)}, {state.name}: {told}"))
     for where, note in [("", n) for n in job.notes] + [

@@ -1,6 +1,5 @@
 """Options that several commands share, and how they show progress."""
 
-import importlib
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -64,8 +63,9 @@ def load_ahead(*, report: bool) -> None:
     """Load what measuring, and a report of it, need later beside the reading of the photos."""
 
     def load() -> None:
-        for name in ("scipy.spatial", "scipy.special"):
-            importlib.import_module(name)
+        import scipy.spatial  # noqa: PLC0415 - slow, as all here
+        import scipy.special  # noqa: F401, PLC0415
+
         if report:
             from defectscan.report import assemble, html  # noqa: F401, PLC0415
 

@@ -14,13 +14,14 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from defectscan.report.assemble import PdfWriter
     from defectscan.report.page import Page
 
 _CODE = "from defectscan.cli.pdf_process import serve; serve()"
 
 
 @contextmanager
-def pdf_process(*, wanted: bool) -> Iterator["Callable[[Page], Callable[[], bytes]] | None"]:
+def pdf_process(*, wanted: bool) -> Iterator["PdfWriter | None"]:
     """Start a process that can write one report, and give what has it written there.
 
     That takes a report and returns what waits for the file's bytes, as long as this lasts. It is

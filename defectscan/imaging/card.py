@@ -1,6 +1,7 @@
 """Find the scale card in a photo: scale, tilt and map of the panel, with their uncertainty."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -137,27 +138,20 @@ class Card:
             Millimetres per pixel; its relative standard error in all; that of the fit alone.
         """
 
-        def mean(parameters: Floats, places: Floats) -> float:
+        def mean(parameters: Floats, places: Floats) -> NDArray[np.floating]:
             card = replace(self, pose=replace(self.pose, parameters=parameters))
-            return float(np.sqrt(np.mean(card.mm_per_px_at(places) ** 2)))
+            return np.asarray(np.sqrt(np.mean(card.mm_per_px_at(places) ** 2)))
 
         pose = self.pose
         # A few places tell the error well enough.
         few = xy_px[:: -(-len(xy_px) // _PLACES_FOR_ERROR)]
-        steps = 0.3 * np.sqrt(np.diag(pose.covariance)) + 1e-12
-        slopes = np.array(
-            [
-                math.log(mean(pose.parameters + step, few) / mean(pose.parameters - step, few))
-                / (2 * step.sum())
-                for step in np.diag(steps)
-            ]
-        )
+        slopes = _slopes(pose, lambda parameters: np.log(mean(parameters, few)))
         fit_se = self.fit_standard_error / self.mm_per_px
         if np.isfinite(slopes).all():
             fit_se = max(fit_se, math.sqrt(max(float(slopes @ pose.covariance @ slopes), 0.0)))
         size_se = math.sqrt(max(self.mm_per_px_standard_error**2 - self.fit_standard_error**2, 0.0))
         return (
-            mean(pose.parameters, xy_px),
+            float(mean(pose.parameters, xy_px)),
             math.hypot(fit_se, size_se / self.mm_per_px),
             fit_se,
         )
@@ -278,18 +272,7 @@ def _measure(pose: CardPose, tags: tuple[int, ...], printed: float, card_mm: flo
     outline, window = _along(outline_mm()) * printed, _along(window_mm()) * printed
     over = np.concatenate([outline, window, _grid(window)])
     here = _figures(pose.parameters, over, pose.lens)
-    steps = 0.3 * np.sqrt(np.diag(pose.covariance)) + 1e-12
-    slopes = np.stack(
-        [
-            (
-                _figures(pose.parameters + step, over, pose.lens)
-                - _figures(pose.parameters - step, over, pose.lens)
-            )
-            / (2 * step.sum())
-            for step in np.diag(steps)
-        ],
-        axis=-1,
-    )
+    slopes = _slopes(pose, lambda parameters: _figures(parameters, over, pose.lens))
     covariance = slopes @ pose.covariance @ slopes.T
     homography = np.append(here[:8], 1.0).reshape(3, 3)
     fit_se = float(np.sqrt(covariance[8, 8]))
@@ -318,6 +301,16 @@ def _measure(pose: CardPose, tags: tuple[int, ...], printed: float, card_mm: flo
         window_px=pose.to_px(window),
         pose=pose,
     )
+
+
+def _slopes(pose: CardPose, figures: Callable[[Floats], NDArray[np.floating]]) -> Floats:
+    """Return how figures change with each of the pose's parameters, by differences."""
+    steps = np.diag(0.3 * np.sqrt(np.diag(pose.covariance)) + 1e-12)
+    changes = [
+        (figures(pose.parameters + step) - figures(pose.parameters - step)) / (2 * step.sum())
+        for step in steps
+    ]
+    return np.stack(changes, axis=-1)
 
 
 def _figures(parameters: Floats, over: Floats, lens: Lens) -> Floats:

@@ -201,6 +201,12 @@ def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> J
     )
 
 
+def again_command(state: StateView, *, on_spot: bool = False) -> str:
+    """Return the command that measures a state again, of a panel or of a test spot."""
+    spot = " --spot NAME" if on_spot else ""
+    return f"`job shots --again{spot} --after-pass {state.n_passes}`"
+
+
 def last_panel(book: Book, job: JobView) -> PanelView:
     """Return the panel of the last entry on a panel, this person's own if there is one.
 

@@ -9,7 +9,13 @@ import numpy as np
 
 from defectscan.version import __version__
 from defectscan.workshop.book_entries import Entry, Pass
-from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, state_name
+from defectscan.workshop.book_view import (
+    PanelView,
+    StateView,
+    SurfaceView,
+    again_command,
+    state_name,
+)
 from defectscan.workshop.decision import Decision, decide
 from defectscan.workshop.evidence import Z95, Figure, UnusableFiguresError, digits
 from defectscan.workshop.film import Film, average_states
@@ -315,7 +321,7 @@ def _entry_notes(
         if gone := n_withdrawn(state):
             notes.append(
                 f"{state.name}: {gone} photo(s) in the figures were withdrawn since; measure "
-                f"it again with `job shots --again --after-pass {state.n_passes}`."
+                f"it again with {again_command(state)}."
             )
         deep = figure((score.record.get("kinds") or {}).get("deep_scratch"))
         if deep is not None and deep.value > 0:

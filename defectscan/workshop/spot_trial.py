@@ -6,7 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from defectscan.version import __version__
-from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, TestSpotView, chosen
+from defectscan.workshop.book_view import (
+    PanelView,
+    StateView,
+    SurfaceView,
+    TestSpotView,
+    again_command,
+    chosen,
+)
 from defectscan.workshop.evidence import (
     Bounded,
     Figure,
@@ -215,8 +222,7 @@ def _square(
         if gone := n_withdrawn(state):
             notes.append(
                 f"{name}, {state.name}: {gone} photo(s) in the figures were withdrawn since; "
-                "measure it again with `job shots --again --spot NAME --after-pass "
-                f"{state.n_passes}`."
+                f"measure it again with {again_command(state, on_spot=True)}."
             )
     first, last = readings
     square = Combination(
