@@ -175,6 +175,18 @@ def test_the_length_of_the_cards_ruler_is_told_once(
     assert shot["mm_per_px"] == pytest.approx(0.28 * 199 / 200, rel=0.01)
 
 
+def test_a_test_spots_state_is_measured_again_by_the_spots_name(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        bench = Bench(book)
+        bench.spot("wool", 95)
+        state = bench.view().test_spots[0].surface.states[1]
+        assert state.score is not None
+        bench.withdrawn_since(state.score)
+    shown = well(run("job", "list", "1"))
+    assert "bonnet, spot wool, after pass 1: 1 photo(s) in the figures were withdrawn" in shown
+    assert "`job shots --again --spot NAME --after-pass 1`" in shown
+
+
 def test_figures_of_withdrawn_photos_are_not_listed(run: Run, here: Path) -> None:
     with open_book(here / "job_book", create=True) as book:
         bench = Bench(book)
