@@ -101,3 +101,14 @@ def test_nothing_heavy_is_loaded_at_import(module: str) -> None:
     ).stdout.split()
     assert module in loaded
     assert not set(HEAVY) & set(loaded)
+
+
+def test_what_compares_two_photos_loads_no_scipy() -> None:
+    # It takes longer than a tenth of all that comparing takes; parts load as they are used.
+    modules = "pipeline, report.assemble, report.html".replace(" ", " defectscan.")
+    code = f"import sys, defectscan.{modules}; print(*sys.modules)"
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
+    assert {"defectscan.measurement.lines", "cv2"} <= set(loaded)
+    assert not {"scipy.special", "scipy.spatial", "scipy.sparse", "skimage"} & set(loaded)

@@ -63,9 +63,6 @@ def load_ahead(*, report: bool) -> None:
     """Load what measuring, and a report of it, need later beside the reading of the photos."""
 
     def load() -> None:
-        import scipy.spatial  # noqa: PLC0415 - slow, as all here
-        import scipy.special  # noqa: F401, PLC0415
-
         if report:
             from defectscan.report import assemble, html  # noqa: F401, PLC0415
 

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from defectscan.imaging.landmark_matching import (
@@ -38,6 +37,8 @@ _MAX_HELD_OUT_PX = 0.75
 _FREE_ALONE, _POSES_ALONE = 3, 1e5
 _FREE_BESIDE_EDGES, _POSES_BESIDE_EDGES = 2, 1e3
 _FREE_BY_BEND_ALONE, _FREE_BY_BEND_BESIDE_EDGES = 2, 1
+# No chance brings that many.
+_MORE_THAN_CHANCE = 200
 _FREE_AGAINST_EDGES = 4
 _FALSE_PROOFS = 1e-3
 
@@ -205,11 +206,17 @@ def _specks_against_chance(
     # What a bend does not take up must be small.
     for tolerance in _SPECK_TOLERANCES_PX[: 1 if is_bent else 2]:
         by_chance = max(density * np.pi * tolerance**2, 1e-9)
-        more = np.arange(1, 60)
-        # The chance of that many or more where so many are expected (Poisson).
-        unlikely = scipy.special.gammainc(more, by_chance) * n_poses < _FALSE_PROOFS
-        counts.append((int((off_px < tolerance).sum()), free + int(more[unlikely][0])))
+        unlikely = _that_many_by_chance(by_chance) * n_poses < _FALSE_PROOFS
+        counts.append((int((off_px < tolerance).sum()), free + int(np.argmax(unlikely))))
     return max(counts, key=lambda count: count[0] - count[1])
+
+
+def _that_many_by_chance(expected: float) -> Floats:
+    """Return the chances of 0, 1, 2 and so on or more where so many are expected (Poisson)."""
+    n = np.arange(_MORE_THAN_CHANCE)
+    log_factorial = np.cumsum(np.log(np.maximum(n, 1)))
+    exactly = np.exp(n * np.log(expected) - expected - log_factorial)
+    return np.cumsum(exactly[::-1])[::-1]
 
 
 def _residual_px(motion: PanelMotion, points: Links, edges: EdgesFound, half_px: float) -> float:

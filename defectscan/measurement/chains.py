@@ -5,9 +5,9 @@ from typing import Any
 
 import cv2
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
+from defectscan.measurement.neighbours import connected, pairs_within
 from defectscan.measurement.ridges import N_DIRECTIONS, Ridges
 
 Floats = NDArray[Any]
@@ -114,12 +114,8 @@ def link_crests(
         agree = (apart < 1.6 * np.pi / N_DIRECTIONS) & (off_line < 1.3)
         first.append(here[agree])
         second.append(there[agree])
-    row, column = np.concatenate(first), np.concatenate(second)
-    graph = scipy.sparse.coo_array(
-        (np.ones(len(row), dtype=bool), (row, column)), shape=(len(y), len(y))
-    )
-    n, label = scipy.sparse.csgraph.connected_components(graph, directed=False)
-    return label.astype(np.int64), int(n)
+    label = connected(len(y), np.concatenate(first), np.concatenate(second))
+    return label, int(label.max(initial=-1)) + 1
 
 
 def fit_bends(chains: Chains) -> Bends:
@@ -174,17 +170,15 @@ def bridge_gaps(chains: Chains, *, gap_px: float = 9.0) -> Chains:
     tips = np.concatenate([start, end])
     outward = np.concatenate([-start_tangent, end_tangent])
     owner = np.concatenate([each, each])
-    pairs = scipy.spatial.cKDTree(tips).query_pairs(gap_px, output_type="ndarray")
-    if not len(pairs):
-        return chains
-    a, b = pairs.T
+    a, b, away = pairs_within(tips, tips, gap_px)
+    once = owner[a] < owner[b]
+    a, b, away = a[once], b[once], away[once]
     gap = tips[b] - tips[a]
-    away = np.linalg.norm(gap, axis=-1)
     side_a = np.abs(gap[:, 0] * outward[a, 1] - gap[:, 1] * outward[a, 0])
     side_b = np.abs(gap[:, 0] * outward[b, 1] - gap[:, 1] * outward[b, 0])
     facing = np.sum(outward[a] * outward[b], axis=-1) < -np.cos(np.deg2rad(15))
     ahead = np.sum(gap * outward[a], axis=-1) > -2.5
-    good = facing & ahead & (side_a < 1.8) & (side_b < 1.8) & (owner[a] != owner[b])
+    good = facing & ahead & (side_a < 1.8) & (side_b < 1.8)
     a, b, away = a[good], b[good], away[good]
     # Each tip goes to its nearest partner only.
     taken: set[int] = set()
@@ -194,9 +188,5 @@ def bridge_gaps(chains: Chains, *, gap_px: float = 9.0) -> Chains:
             taken.update((int(a[k]), int(b[k])))
             first.append(owner[a[k]])
             second.append(owner[b[k]])
-    graph = scipy.sparse.coo_array(
-        (np.ones(len(first), dtype=bool), (np.array(first, int), np.array(second, int))),
-        shape=(chains.n, chains.n),
-    )
-    label = scipy.sparse.csgraph.connected_components(graph, directed=False)[1].astype(np.int64)
+    label = connected(chains.n, np.array(first, dtype=np.int64), np.array(second, dtype=np.int64))
     return Chains(points=chains.points, value=chains.value, label=label[chains.label])

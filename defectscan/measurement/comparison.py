@@ -5,10 +5,10 @@ from enum import Enum
 from typing import Any
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from defectscan.measurement.lines import Lines
+from defectscan.measurement.neighbours import pairs_within
 from defectscan.measurement.pairing import carried
 from defectscan.measurement.score import Count, Interval, detection_limit, draw_weights, resample
 from defectscan.measurement.window import Shot
@@ -114,11 +114,7 @@ def _fate(
     """Return the fates of lines: `in_other` are they in the other shot's own frame."""
     if not lines.n:
         return []
-    matched = np.zeros(len(lines.line))
-    if others.n:
-        distance, nearest = scipy.spatial.cKDTree(others.xy_px).query(lines.xy_px)
-        cosine = np.abs(np.sum(lines.tangent * others.tangent[nearest], axis=-1))
-        matched = (distance < NEAR_PX) & (cosine > np.cos(np.deg2rad(ALIKE_DEG)))
+    matched = _matched(lines, others)
     height, width = other.zone.shape
     x, y = np.round(in_other.xy_px).astype(np.int64).T
     inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
@@ -134,3 +130,15 @@ def _fate(
         else:
             result.append(Fate.UNKNOWN)
     return result
+
+
+def _matched(lines: Lines, others: Lines) -> NDArray[np.bool_]:
+    """Return at which points the nearest other line is near and runs the same way."""
+    mine, theirs, away = pairs_within(lines.xy_px, others.xy_px, NEAR_PX)
+    order = np.lexsort((away, mine))
+    mine, first = np.unique(mine[order], return_index=True)
+    nearest = theirs[order][first]
+    cosine = np.abs(np.sum(lines.tangent[mine] * others.tangent[nearest], axis=-1))
+    matched = np.zeros(len(lines.xy_px), dtype=np.bool_)
+    matched[mine] = cosine > np.cos(np.deg2rad(ALIKE_DEG))
+    return matched

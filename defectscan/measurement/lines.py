@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from defectscan.measurement.chains import (
@@ -223,7 +223,8 @@ def _own_length(line: NDArray[np.int64], end_share: Floats) -> Floats:
     """
     if not len(line):
         return np.zeros(0)
-    carried = -END_BLUR_PX * scipy.special.ndtri(np.clip(end_share, 1e-3, 0.5))
+    cut = np.array([NormalDist().inv_cdf(share) for share in np.clip(end_share, 1e-3, 0.5)])
+    carried = -END_BLUR_PX * cut
     return (1 - 2 * carried / np.bincount(line))[line]
 
 
