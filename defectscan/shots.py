@@ -281,6 +281,6 @@ def bloom_mask(shot: MeasuredShot) -> Mask:
 
 
 def _disc(highlight: Highlight, shape: tuple[int, ...], *, radius_px: float) -> Mask:
-    y, x = np.ogrid[: shape[0], : shape[1]]
-    squared = (x - highlight.x_px) ** 2 + (y - highlight.y_px) ** 2
-    return np.asarray(squared <= radius_px**2)
+    x = np.arange(shape[1], dtype=np.float32) - np.float32(highlight.x_px)
+    y = np.arange(shape[0], dtype=np.float32) - np.float32(highlight.y_px)
+    return np.asarray(x**2 + y[:, None] ** 2 <= np.float32(radius_px**2))

@@ -56,7 +56,7 @@ def paint_mask(rgb: NDArray[np.uint8], highlight: Highlight | None) -> Mask:
         plane = np.ascontiguousarray(channel)
         across = cv2.Sobel(plane, cv2.CV_32F, 1, 0) / 4
         down = cv2.Sobel(plane, cv2.CV_32F, 0, 1) / 4
-        slope = np.hypot(across, down)
+        slope = cv2.magnitude(across, down)
         noise = 1.4826 * float(np.median(slope))
         step = np.maximum(step, slope / max(EDGE_STEP, EDGE_NOISE * noise))
     border = step > 1
@@ -98,10 +98,13 @@ def _radial(channels: Sequence[Image], highlight: Highlight) -> list[Image]:
     some = (slice(None, None, 2),) * 2
     number = ring[some].astype(np.int64).ravel()
     order = np.argsort(number, kind="stable")
-    known, starts = np.unique(number[order], return_index=True)
-    pictures = []
-    for channel in channels:
-        parts = np.split(channel[some].ravel()[order], starts[1:])
-        profile = [np.median(part) for part in parts]
-        pictures.append(np.interp(ring, known + 0.5, profile).astype(np.float32))
-    return pictures
+    known, starts, counts = np.unique(number[order], return_index=True, return_counts=True)
+    # A row a ring, filled up to the longest: sorting all at once is twice as quick.
+    row = np.repeat(np.arange(len(known)), counts)
+    rows = np.full((len(channels), len(known), counts.max()), np.inf, dtype=np.float32)
+    values = np.stack([channel[some].ravel()[order] for channel in channels])
+    rows[:, row, np.arange(len(number)) - starts[row]] = values
+    rows.sort(axis=-1)
+    each = np.arange(len(known))
+    medians = (rows[:, each, (counts - 1) // 2] + rows[:, each, counts // 2]) / 2
+    return [np.interp(ring, known + 0.5, profile).astype(np.float32) for profile in medians]

@@ -73,7 +73,7 @@ def find_crests(
     least = np.maximum(FOLLOW_SIGMA * ridges.noise, SKIRT * brightest)
     candidate = (ridges.contrast > least) & measured
     candidate[:2] = candidate[-2:] = candidate[:, :2] = candidate[:, -2:] = False
-    y, x = np.nonzero(candidate)
+    y, x = np.divmod(np.flatnonzero(candidate), candidate.shape[1])
     angle = np.pi * ridges.direction[y, x].astype(np.float64) / N_DIRECTIONS
     dx, dy = -np.sin(angle), np.cos(angle)
     middle = ridges.contrast[y, x].astype(np.float64)
@@ -89,8 +89,10 @@ def read_between(image: Image, x: Floats, y: Floats) -> Floats:
     """Return an image's values between pixels, by bilinear interpolation."""
     left, top = np.floor(x).astype(np.int64), np.floor(y).astype(np.int64)
     fx, fy = x - left, y - top
-    upper = image[top, left] * (1 - fx) + image[top, left + 1] * fx
-    lower = image[top + 1, left] * (1 - fx) + image[top + 1, left + 1] * fx
+    width = image.shape[1]
+    flat, at = image.ravel(), top * width + left
+    upper = flat[at] * (1 - fx) + flat[at + 1] * fx
+    lower = flat[at + width] * (1 - fx) + flat[at + width + 1] * fx
     return upper * (1 - fy) + lower * fy
 
 

@@ -150,15 +150,16 @@ def haze_glow(background: Image, zone: Mask, highlight: Highlight) -> Floats:
     """
     step = 4
     part = (slice(None, None, step), slice(None, None, step))
-    y, x = np.mgrid[: background.shape[0] : step, : background.shape[1] : step]
-    dx, dy = x - highlight.x_px, y - highlight.y_px
-    away = np.hypot(dx, dy)
-    sector = (np.mod(np.arctan2(dy, dx), 2 * np.pi) / (2 * np.pi) * 8).astype(np.int64)
+    dx = np.arange(0, background.shape[1], step) - highlight.x_px
+    dy = np.arange(0, background.shape[0], step) - highlight.y_px
+    away = np.sqrt(dx**2 + dy[:, None] ** 2)
     paint, level = zone[part], background[part]
     near = paint & (away > 3 * highlight.bloom_px) & (away < 5 * highlight.bloom_px)
     far = paint & (away > 12 * highlight.bloom_px)
     if not (near.any() and far.any()):
         return np.zeros(0)
     base = float(np.median(level[far]))
-    values = [level[near & (sector == k)] for k in range(8)]
+    y, x = np.nonzero(near)
+    sector = direction_sector(np.arctan2(dy[y], dx[x]) / 2, 8)
+    values = [level[y, x][sector == k] for k in range(8)]
     return np.array([float(np.median(v)) / base - 1 for v in values if v.size > 20])

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import cv2
@@ -94,14 +95,10 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
     # Beside glaring lines every filter swings far below zero: that is no noise.
     glaring = cv2.dilate((relative > GLARING).astype(np.uint8), np.ones((GLARE_PX, GLARE_PX)))
     quiet = measured & (glaring == 0)
-    kernels = [
-        ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
-        for index in range(N_DIRECTIONS)
-    ]
     best = np.full(luminance.shape, -np.inf, dtype=np.float32)
     direction = np.zeros(luminance.shape, dtype=np.uint8)
     single = {index: np.empty_like(best) for index in (0, N_DIRECTIONS // 2)}
-    for rows, index, answer in filter_bank(relative, kernels):
+    for rows, index, answer in _line_bank().answers(relative):
         if index in single:
             single[index][rows] = answer
         better = cv2.compare(answer, best[rows], cv2.CMP_GT)
@@ -120,42 +117,67 @@ def find_ridges(luminance: Image, background: Image, *, measured: Mask) -> Ridge
     )
 
 
-def filter_bank(image: Image, kernels: Sequence[Image]) -> Iterator[tuple[slice, int, Image]]:
-    """Filter an image with each of several kernels, mirrored at its borders.
+class FilterBank:
+    """Several kernels to filter images with, mirrored at their borders.
 
-    By Fourier transform, which all kernels share, and in strips of rows that fit the cache.
+    By Fourier transform, which all kernels share, and in strips of rows that fit the cache. The
+    kernels' own transforms are kept for the next image of that size.
 
     Parameters
     ----------
-    image
-        Shape (H, W), float32.
     kernels
         Square, of one odd side, the same when turned by half a turn: so their transforms are
         real.
-
-    Yields
-    ------
-    rows, index, answer
-        The strip's rows, the kernel's index, and its answer there: good until the next.
     """
-    half = len(kernels[0]) // 2
-    height, width = image.shape
-    n_rows = min(STRIP_ROWS, _transform_size(height + 2 * half))
-    n_columns = _transform_size(width + 2 * half)
-    step = n_rows - 2 * half
-    n_strips = -(-height // step)
-    below, right = n_strips * step - height + half, n_columns - width - half
-    padded = cv2.copyMakeBorder(image, half, below, half, right, cv2.BORDER_REFLECT_101)
-    transforms = [_transform(kernel, (n_rows, n_columns)) for kernel in kernels]
-    # Into the same memory each time: fresh pages would cost as much as the transforms.
-    spectrum, product, answer = (np.empty((n_rows, n_columns), np.float32) for _ in range(3))
-    for top in range(0, height, step):
-        cv2.dft(padded[top : top + n_rows], spectrum)
-        rows = slice(top, min(top + step, height))
-        for index, transform in enumerate(transforms):
-            np.multiply(spectrum, transform, out=product)
-            cv2.idft(product, answer, cv2.DFT_SCALE)
-            yield rows, index, answer[half:][: rows.stop - top, half : half + width]
+
+    def __init__(self, kernels: Sequence[Image]) -> None:
+        self._kernels = kernels
+        self._transforms: tuple[tuple[int, int], list[Image]] = ((0, 0), [])
+
+    def answers(self, image: Image) -> Iterator[tuple[slice, int, Image]]:
+        """Filter an image of shape (H, W), float32.
+
+        Yields
+        ------
+        rows, index, answer
+            The strip's rows, the kernel's index, and its answer there: good until the next.
+        """
+        half = len(self._kernels[0]) // 2
+        height, width = image.shape
+        n_rows = min(STRIP_ROWS, _transform_size(height + 2 * half))
+        n_columns = _transform_size(width + 2 * half)
+        step = n_rows - 2 * half
+        n_strips = -(-height // step)
+        below, right = n_strips * step - height + half, n_columns - width - half
+        padded = cv2.copyMakeBorder(image, half, below, half, right, cv2.BORDER_REFLECT_101)
+        transforms = self._of_shape((n_rows, n_columns))
+        # Into the same memory each time: fresh pages would cost as much as the transforms.
+        spectrum, product, answer = (np.empty((n_rows, n_columns), np.float32) for _ in range(3))
+        for top in range(0, height, step):
+            cv2.dft(padded[top : top + n_rows], spectrum)
+            rows = slice(top, min(top + step, height))
+            for index, transform in enumerate(transforms):
+                np.multiply(spectrum, transform, out=product)
+                cv2.idft(product, answer, cv2.DFT_SCALE)
+                yield rows, index, answer[half:][: rows.stop - top, half : half + width]
+
+    def _of_shape(self, shape: tuple[int, int]) -> list[Image]:
+        # Photos are looked at side by side: what is used was read at once.
+        known, transforms = self._transforms
+        if known != shape:
+            transforms = [_transform(kernel, shape) for kernel in self._kernels]
+            self._transforms = shape, transforms
+        return transforms
+
+
+@cache
+def _line_bank() -> FilterBank:
+    return FilterBank(
+        [
+            ridge_kernel(np.pi * index / N_DIRECTIONS, width_px=WIDTH_PX, reach_px=REACH_PX)
+            for index in range(N_DIRECTIONS)
+        ]
+    )
 
 
 def _transform_size(least: int) -> int:
@@ -211,9 +233,10 @@ def local_noise(answer: Image, measured: Mask, *, tile_px: int = 64) -> Image:
     # Every third pixel each way, tile by tile: noise is correlated over about as much.
     inside = np.arange(1, tile_px, 3)
     y, x = ((tile_px * np.arange(n)[:, None] + inside).ravel() for n in (rows, columns))
-    places = np.ix_(y[y < height], x[x < width])
     thin = np.full((len(y), len(x)), np.nan, dtype=np.float32)
-    thin[: len(places[0]), : places[1].size] = np.where(measured[places], answer[places], np.nan)
+    y, x = y[y < height], x[x < width]
+    # Rows first: both at once would go through memory point by point.
+    thin[: len(y), : len(x)] = np.where(measured[y][:, x], answer[y][:, x], np.nan)
     tiles = thin.reshape(rows, len(inside), columns, len(inside))
     tiles = np.sort(tiles.transpose(0, 2, 1, 3).reshape(rows, columns, -1), axis=-1)
     seen = np.sum(np.isfinite(tiles), axis=-1)
