@@ -66,6 +66,9 @@ def pdf_process(*, wanted: bool) -> Iterator["PdfWriter | None"]:
 
 def serve() -> None:
     """Write the report that comes in on standard input to standard output."""
+    # The PDF library takes it where it is, for kinds of picture that no report holds: loading it
+    # would take as long as the writing.
+    sys.modules["numpy"] = None  # type: ignore[assignment]
     from defectscan.report.pdf import page_pdf  # noqa: PLC0415 - slow
     from defectscan.report.sheet import Sheet  # noqa: PLC0415
 

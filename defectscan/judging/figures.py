@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.rater_statistics.estimate import Estimate, Result
-from defectscan.report.figures import LETTER, WIDTH, Drawing, Label, Path, circle
+from defectscan.report.figures import LETTER, circle
+from defectscan.report.marks import WIDTH, Drawing, Label, Path
 from defectscan.report.wording import number
 
 Floats = NDArray[Any]

@@ -12,7 +12,8 @@ from defectscan.judging.result_blocks import NOTHING, gauge_blocks
 from defectscan.judging.result_record import plain
 from defectscan.rater_statistics.estimate import KOO_LI, Result, Undefined
 from defectscan.rater_statistics.gauge import GaugeStudy
-from defectscan.report.figures import WIDTH, Drawing, Label, Path, circle
+from defectscan.report.figures import circle
+from defectscan.report.marks import WIDTH, Drawing, Label, Path
 from defectscan.report.page import (
     Block,
     Chapter,

@@ -23,8 +23,8 @@ from defectscan.rater_statistics.estimate import (
 )
 from defectscan.rater_statistics.gauge import GaugeStudy
 from defectscan.rater_statistics.reliability import LimitsOfAgreement
+from defectscan.report.marks import Photo
 from defectscan.report.page import Block, Plate, Table, Text
-from defectscan.report.pictures import Photo
 from defectscan.report.wording import number
 
 Floats = NDArray[Any]

@@ -1,7 +1,5 @@
 """Put a report's content into reading order: a chapter a panel, then what closes the report."""
 
-from functools import lru_cache
-
 from defectscan.report import guidance, wording
 from defectscan.report.content import Panel, ReportContent
 from defectscan.report.page import Block, Chapter, Flags, Page, Section, Text
@@ -9,12 +7,8 @@ from defectscan.report.panel import panel_chapter
 from defectscan.report.summary import is_graded, overview
 
 
-@lru_cache(maxsize=1)
 def compose(content: ReportContent) -> Page:
-    """Put the content of a report into reading order.
-
-    The last page is kept, so that a report written as HTML and as PDF encodes its photos once.
-    """
+    """Put the content of a report into reading order, for `html.page_html` and `pdf.page_pdf`."""
     opening: list[Block] = [Flags(flags=content.flags)] if content.flags else []
     if len(content.panels) > 1:
         opening.insert(0, overview(content.panels))

@@ -8,10 +8,11 @@ Pixel coordinates: x to the right, y down, the centre of the first pixel at (0, 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Kind = Literal["swirl", "deep_scratch", "machine_trail"]
 Status = Literal["removed", "remaining", "new", "line"]
@@ -84,7 +85,7 @@ class Line:
         What kind of defect it was taken for.
     """
 
-    points_px: NDArray[np.floating]
+    points_px: "NDArray[np.floating]"
     status: Status = "line"
     kind: Kind = "swirl"
 
@@ -105,18 +106,15 @@ class Picture:
         The lamp's mirror image, if there is one in the picture.
     """
 
-    image: NDArray[np.uint8]
+    image: "NDArray[np.uint8]"
     lines: tuple[Line, ...] = ()
-    zone_px: tuple[NDArray[np.floating], ...] = ()
+    zone_px: "tuple[NDArray[np.floating], ...]" = ()
     highlight: Highlight | None = None
 
     @property
     def is_there(self) -> bool:
         """Whether there is anything to show."""
         return self.image.size > 0
-
-
-NO_PICTURE = Picture(image=np.zeros((0, 0, 3), np.uint8))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,9 +155,9 @@ class Coverage:
         Shots that lie on the first, itself counted, and those whose ground is not known.
     """
 
-    n_shots: NDArray[np.integer]
+    n_shots: "NDArray[np.integer]"
     extent_px: tuple[float, float, float, float]
-    highlights_px: NDArray[np.floating]
+    highlights_px: "NDArray[np.floating]"
     area_cm2: float | None
     shots_laid: int
     shots_not_laid: int
@@ -172,7 +170,7 @@ class State:
     Parameters
     ----------
     picture
-        The photo to show; `NO_PICTURE` where it cannot be read.
+        The photo to show; an empty one where it cannot be read.
     line_density, detection_limit, kinds
         In the panel's density unit; ``kinds`` may leave kinds out (not known).
     grade
@@ -196,7 +194,7 @@ class State:
     grade: float | None = None
     kinds: Mapping[Kind, Estimate] = field(default_factory=dict)
     haze: Estimate = UNKNOWN
-    directions: NDArray[np.floating] | None = None
+    directions: "NDArray[np.floating] | None" = None
     photos: tuple[PhotoConditions, ...] = ()
     flags: tuple[Flag, ...] = ()
     coverage: Coverage | None = None
@@ -219,7 +217,7 @@ class Registration:
         Why the photos could not be registered, as a clause.
     """
 
-    after_on_before: NDArray[np.uint8] | None = None
+    after_on_before: "NDArray[np.uint8] | None" = None
     lines: tuple[Line, ...] = ()
     residual_px: float | None = None
     overlap: float | None = None
@@ -239,7 +237,7 @@ class DensityMap:
         registered or there is only one state, else of the picture after.
     """
 
-    values: NDArray[np.floating]
+    values: "NDArray[np.floating]"
     extent_px: tuple[float, float, float, float]
 
 

@@ -4,7 +4,8 @@ import html
 import math
 from collections.abc import Callable
 
-from defectscan.report.figures import WIDTH, Anchor, Drawing, Label, Path, circle
+from defectscan.report.figures import circle
+from defectscan.report.marks import WIDTH, Anchor, Drawing, Label, Path
 from defectscan.report.palette import INKS
 from defectscan.report.wording import number
 from defectscan.workshop.decay_picture import DecayPicture, Point

@@ -1,7 +1,6 @@
 """Draw the charts of a report as a few plain marks, for any writer to put on its page.
 
-Everything is drawn in units of which 360 make the width of a phone's screen, so that text of
-size 11 stays readable there. Nothing is computed but places on the page.
+Nothing is computed but places on the page.
 """
 
 import math
@@ -13,53 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.report.content import Estimate
+from defectscan.report.marks import WIDTH, Anchor, Drawing, Label, Path
 from defectscan.report.wording import known, number
 
-WIDTH = 360.0
 _LEFT, _RIGHT = 0.5, 356.0
-_TEXT = 12.0
 _SMALL = 10.0
 LETTER = 7.0
 """Width of a letter of small text where a narrow screen enlarges it."""
 
-Anchor = Literal["start", "middle", "end"]
 Ink = Literal["before", "after"]
 _Place = Callable[[float], float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Path:
-    """Draw an open or closed line through points, filled or not."""
-
-    points: tuple[tuple[float, float], ...]
-    stroke: str = ""
-    fill: str = ""
-    width: float = 1.0
-    dash: tuple[float, float] | None = None
-    closed: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Label:
-    """Write a text on its base line."""
-
-    x: float
-    y: float
-    text: str
-    ink: str = "ink"
-    size: float = _TEXT
-    anchor: Anchor = "start"
-    bold: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drawing:
-    """Hold a drawing: its size, what it shows in one sentence, and its marks in drawing order."""
-
-    width: float
-    height: float
-    description: str
-    marks: tuple[Path | Label, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

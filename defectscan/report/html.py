@@ -9,18 +9,11 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from defectscan.report.compose import compose
-from defectscan.report.content import ReportContent
+from defectscan.report.marks import Photo, Polyline
 from defectscan.report.page import Page
 from defectscan.report.palette import CELL_OPACITY, CELLS, STROKES
-from defectscan.report.pictures import Photo, Polyline
 
 _FOLDER = Path(__file__).parent
-
-
-def render_html(content: ReportContent) -> str:
-    """Write a report as one self-contained HTML page; see `page_html`."""
-    return page_html(compose(content))
 
 
 def page_environment(folder: Path) -> Environment:

@@ -7,8 +7,7 @@ from datetime import date
 from typing import Literal
 
 from defectscan.report.content import Flag
-from defectscan.report.figures import Drawing
-from defectscan.report.pictures import Heat, Layer, Photo
+from defectscan.report.marks import Drawing, Heat, Layer, Photo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,6 +21,7 @@ from defectscan.report.figures import (
     draw_grade,
     draw_rose,
 )
+from defectscan.report.marks import Layer, Photo
 from defectscan.report.page import (
     Block,
     Chapter,
@@ -37,8 +38,6 @@ from defectscan.report.photo_cards import photo_blocks
 from defectscan.report.pictures import (
     LONGEST_PX,
     THUMBNAIL_PX,
-    Layer,
-    Photo,
     cover,
     encode,
     frame_layer,

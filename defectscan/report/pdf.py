@@ -5,8 +5,6 @@ from io import BytesIO
 
 from PIL import Image
 
-from defectscan.report.compose import compose
-from defectscan.report.content import ReportContent
 from defectscan.report.page import Page
 from defectscan.report.pdf_blocks import SMALL_PT, least_height, write_block
 from defectscan.report.sheet import MARGIN_MM, WIDTH_MM, Sheet, printable
@@ -14,11 +12,6 @@ from defectscan.report.sheet import MARGIN_MM, WIDTH_MM, Sheet, printable
 _LOGO_MM = (50.0, 15.0)
 # A chapter begins where so much of it stands with its title.
 _CHAPTER_MM = 75.0
-
-
-def render_pdf(content: ReportContent) -> bytes:
-    """Write a report as a PDF file; see `page_pdf`."""
-    return page_pdf(compose(content))
 
 
 def page_pdf(page: Page, sheet: Sheet | None = None) -> bytes:

@@ -2,8 +2,8 @@
 
 from defectscan.report import wording
 from defectscan.report.content import Flag, Panel, PhotoConditions
+from defectscan.report.marks import Photo
 from defectscan.report.page import Block, Card, Cards, Flags, Plate, Text
-from defectscan.report.pictures import Photo
 
 
 def photo_blocks(

@@ -1,15 +1,14 @@
 """Make photos ready for a page: one JPEG each, and what is drawn over it as plain points."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from itertools import groupby
-from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from defectscan.report.content import Coverage, DensityMap, Kind, Line, Picture
+from defectscan.report.marks import Cell, Heat, Layer, Photo, Polyline
 from defectscan.report.palette import COVER, HEAT
 from defectscan.report.wording import number
 
@@ -18,57 +17,6 @@ THUMBNAIL_PX = 720
 _QUALITY = 80
 _SMOOTHING_PX = 0.5
 _VEILED_MEAN = 52.0
-
-Polyline = tuple[tuple[float, float], ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Photo:
-    """Hold a photo as JPEG, and the size of the frame that its overlays are counted in.
-
-    ``veil`` is the share of black to lay over it so that coloured lines stand out on it.
-    """
-
-    jpeg: bytes
-    width_px: int
-    height_px: int
-    veil: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Layer:
-    """Gather the polylines that are drawn alike.
-
-    ``style`` names their stroke; ``heavy_paths`` are drawn with twice its width.
-    """
-
-    style: str
-    paths: tuple[Polyline, ...]
-    heavy_paths: tuple[Polyline, ...] = ()
-    closed: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
-    """Place one coloured cell of the density map, ``level`` counting up its colours."""
-
-    x_px: float
-    y_px: float
-    width_px: float
-    height_px: float
-    level: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heat:
-    """Hold the cells of a map and what each colour stands for.
-
-    ``style`` names the row of colours.
-    """
-
-    cells: tuple[Cell, ...]
-    key: tuple[tuple[str, str], ...]
-    style: Literal["heat", "cover"] = "heat"
 
 
 def encode(image: NDArray[np.uint8], longest_px: int = LONGEST_PX) -> Photo:
@@ -161,7 +109,7 @@ def heat(density_map: DensityMap, unit: str) -> Heat:
             height_px=round(0.92 * height, 1),
             level=max(0, min(len(HEAT) - 1, int(len(HEAT) * values[row, column] / top))),
         )
-        for row, column in zip(*np.nonzero(measured), strict=True)
+        for row, column in np.argwhere(measured).tolist()
     )
     steps = [number(top * i / len(HEAT)) for i in range(len(HEAT) + 1)]
     key = tuple(

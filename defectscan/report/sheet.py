@@ -13,11 +13,10 @@ from typing import Any
 from fpdf import FPDF
 from fpdf.bidi import BidiParagraph
 
-from defectscan.report import figures
-from defectscan.report.figures import Drawing, Label
+from defectscan.report import marks
+from defectscan.report.marks import WIDTH, Drawing, Label, Layer, Polyline
 from defectscan.report.page import Plate
 from defectscan.report.palette import CELL_OPACITY, CELLS, INKS, STROKES
-from defectscan.report.pictures import Layer, Polyline
 
 MARGIN_MM = 15.0
 WIDTH_MM = 180.0
@@ -237,7 +236,7 @@ class Sheet(FPDF):
 
     def draw(self, drawing: Drawing, *, x_mm: float, y_mm: float, width_mm: float) -> float:
         """Draw a chart; return its height."""
-        scale = width_mm / figures.WIDTH
+        scale = width_mm / WIDTH
         for mark in drawing.marks:
             if isinstance(mark, Label):
                 self._draw_label(mark, x_mm, y_mm, scale)
@@ -297,7 +296,7 @@ class Sheet(FPDF):
         x = x_mm + label.x * scale - shift * self.get_string_width(label.text)
         self.text(x, y_mm + label.y * scale, label.text)
 
-    def _draw_path(self, path: figures.Path, x_mm: float, y_mm: float, scale: float) -> None:
+    def _draw_path(self, path: marks.Path, x_mm: float, y_mm: float, scale: float) -> None:
         points = [(x_mm + x * scale, y_mm + y * scale) for x, y in path.points]
         if path.fill:
             self.set_fill_color(INKS[path.fill])

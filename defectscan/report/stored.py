@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from defectscan.flags import Flag as KnownFlag
 from defectscan.report import content
 from defectscan.report.content import KINDS, UNKNOWN, Estimate
@@ -14,6 +16,7 @@ from defectscan.report.words import more_shots_sentences
 
 Record = Mapping[str, Any]
 Names = Mapping[str, str]
+NO_PICTURE = content.Picture(image=np.zeros((0, 0, 3), np.uint8))
 _LONGEST_REASON = 400
 # A photo of the book, with or without its folder, as messages name it.
 _KEPT_PHOTO = re.compile(r"(?:\S*?[\\/][^:;]*?)?([0-9a-f]{64})(?:\.[a-z0-9]+)?")
@@ -23,7 +26,7 @@ _KEPT_PHOTO = re.compile(r"(?:\S*?[\\/][^:;]*?)?([0-9a-f]{64})(?:\.[a-z0-9]+)?")
 class Drawn:
     """What is drawn of a state, apart from its figures: picture, directions, ground covered."""
 
-    picture: content.Picture = content.NO_PICTURE
+    picture: content.Picture = NO_PICTURE
     directions: Any = None
     coverage: content.Coverage | None = None
 

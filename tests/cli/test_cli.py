@@ -1,6 +1,7 @@
 """The command: what it prints and writes, and its exit status."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -8,7 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from pypdf import PdfReader
 
+from defectscan.report import pdf
+from defectscan.report.page import Page
 from defectscan.report.record import files
 from defectscan.report.words import CAUTION
 from defectscan.version import __version__
@@ -92,6 +96,21 @@ def test_compare(run: Run, photos: RenderedPhotos, tmp_path: Path) -> None:
     record = json.loads((out / "result.json").read_text())
     assert record["format"] == "defectscan.comparison/1"
     assert record["correction_percent"]["low"] < record["correction_percent"]["high"]
+
+
+def test_a_report_of_several_shots_is_written_by_the_other_process(
+    run: Run, photos: RenderedPhotos, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def here(page: Page) -> bytes:
+        pytest.fail(f"the PDF of {page.title} was to be written here")
+
+    monkeypatch.setattr(pdf, "page_pdf", here)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    out = tmp_path / "report"
+    told = run("compare", photos.before, photos.after, *SCALE, "--out", out)
+    assert (told.status, told.err) == (0, "")
+    text = "".join(page.extract_text() for page in PdfReader(out / "report.pdf").pages)
+    assert "Ground covered" in text
 
 
 def test_compare_as_seen_as_json(run: Run, photos: RenderedPhotos) -> None:

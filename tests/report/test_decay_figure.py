@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from defectscan.report.decay_figure import draw_decay, to_svg
-from defectscan.report.figures import Drawing, Label, Path
+from defectscan.report.marks import Drawing, Label, Path
 from defectscan.workshop.decay_picture import DecayPicture, Point
 from defectscan.workshop.decision import decide
 from defectscan.workshop.evidence import Figure

@@ -9,14 +9,12 @@ from defectscan.report.content import Estimate
 from defectscan.report.figures import (
     Bar,
     BarGroup,
-    Drawing,
-    Label,
-    Path,
     draw_bars,
     draw_corrections,
     draw_grade,
     draw_rose,
 )
+from defectscan.report.marks import Drawing, Label, Path
 
 
 def paths(drawing: Drawing, *, fill: str = "", stroke: str = "") -> list[Path]:

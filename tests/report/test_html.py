@@ -25,7 +25,7 @@ from defectscan.report.content import (
     ReportContent,
     State,
 )
-from defectscan.report.html import render_html
+from defectscan.report.html import page_html
 
 VOID = {"meta", "input", "link", "br", "img", "hr", "col"}
 
@@ -72,7 +72,7 @@ class Reader(HTMLParser):
 
 @pytest.fixture
 def page(content: ReportContent) -> Reader:
-    return Reader(render_html(content))
+    return Reader(page_html(compose(content)))
 
 
 def test_every_section_is_there(page: Reader) -> None:
@@ -125,7 +125,7 @@ def test_standing_texts_are_all_there(page: Reader) -> None:
 
 
 def test_nothing_is_asked_from_outside(content: ReportContent) -> None:
-    html = render_html(content)
+    html = page_html(compose(content))
     assert "http://" not in html
     assert "https://" not in html
     page = Reader(html)
@@ -162,7 +162,7 @@ def test_every_reference_meets_its_photo(page: Reader) -> None:
 
 
 def test_each_photo_stands_in_the_page_once(content: ReportContent) -> None:
-    html = render_html(content)
+    html = page_html(compose(content))
     photos = re.findall(r"data:image/jpeg;base64,([^\"]+)", html)
     assert len(photos) == len(set(photos)) == len(compose(content).photos())
     assert all(base64.b64decode(photo).startswith(b"\xff\xd8") for photo in photos)
@@ -197,14 +197,14 @@ def test_names_are_escaped(content: ReportContent, panel: Panel) -> None:
         panels=(replace(panel, title=evil, before=before, flags=(flag,)),) * 2,
         flags=(flag,),
     )
-    page = Reader(render_html(named))
+    page = Reader(page_html(compose(named)))
     assert [tag for tag, _ in page.tags].count("script") == 1
     assert "b" not in [tag for tag, _ in page.tags]
     assert evil in page.text
 
 
 def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregistered: Panel) -> None:
-    page = Reader(render_html(replace(content, panels=(unregistered,))))
+    page = Reader(page_html(compose(replace(content, panels=(unregistered,)))))
     assert "could not be registered" in page.text
     assert "too few fixed points on the panel" in page.text
     assert "range" not in page.values("type")
@@ -219,7 +219,7 @@ def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregiste
 
 
 def test_one_state_has_no_after(content: ReportContent, one_state: Panel) -> None:
-    page = Reader(render_html(replace(content, panels=(one_state,))))
+    page = Reader(page_html(compose(replace(content, panels=(one_state,)))))
     assert "143 mm/cm²" in page.text
     assert "Where the lines are" in page.texts
     assert "range" not in page.values("type")
@@ -231,7 +231,7 @@ def test_undefined_correction_is_said_and_not_drawn_as_a_number(
     content: ReportContent, panel: Panel
 ) -> None:
     bare = replace(panel, correction=Estimate(), kind_corrections={})
-    page = Reader(render_html(replace(content, panels=(bare,))))
+    page = Reader(page_html(compose(replace(content, panels=(bare,)))))
     assert "Undefined" in page.texts
     assert "the correction cannot be given" in page.texts
 
@@ -245,19 +245,21 @@ def test_barest_content_makes_a_page(content: ReportContent) -> None:
         Panel(title="One", before=state),
         Panel(title="Two", before=state, after=state, density_map=empty),
     )
-    page = Reader(render_html(replace(content, panels=panels)))
+    page = Reader(page_html(compose(replace(content, panels=panels))))
     assert "not known" in page.texts
     assert page.texts.count("Undefined") == 1
 
 
 def test_several_panels_have_an_overview(content: ReportContent, panel: Panel) -> None:
-    page = Reader(render_html(replace(content, panels=(panel, replace(panel, title="Boot lid")))))
+    page = Reader(
+        page_html(compose(replace(content, panels=(panel, replace(panel, title="Boot lid")))))
+    )
     assert "Overview" in page.texts
     assert page.texts.count("Boot lid") == 2
 
 
 def test_lines_as_seen_are_not_said_to_be_corrected(content: ReportContent, panel: Panel) -> None:
-    page = Reader(render_html(replace(content, panels=(replace(panel, as_seen=True),))))
+    page = Reader(page_html(compose(replace(content, panels=(replace(panel, as_seen=True),)))))
     for text in (*guidance.AS_SEEN, *guidance.SHARE_THAT_SHOWS_AS_SEEN):
         assert text in page.text
     for text in (*guidance.UNDER_A_LAMP, *guidance.SHARE_THAT_SHOWS):
@@ -267,13 +269,12 @@ def test_lines_as_seen_are_not_said_to_be_corrected(content: ReportContent, pane
 def test_odd_file_names_can_be_written(content: ReportContent, panel: Panel) -> None:
     photo = replace(panel.before.photos[0], file="a\nb\udcff.jpg")
     odd = replace(content, panels=(replace(panel, before=replace(panel.before, photos=(photo,))),))
-    assert "a b?.jpg" in Reader(render_html(odd).encode().decode()).text
+    assert "a b?.jpg" in Reader(page_html(compose(odd)).encode().decode()).text
 
 
 def test_the_same_content_gives_the_same_page(content: ReportContent) -> None:
-    first = render_html(content)
-    compose.cache_clear()
-    assert render_html(content) == first
+    first = page_html(compose(content))
+    assert page_html(compose(content)) == first
 
 
 def outline_of(page: Reader) -> str:
@@ -295,7 +296,7 @@ def test_page_is_made_of_the_same_parts_as_the_gold_one(page: Reader) -> None:
 def test_more_shots_and_photos_set_aside_are_told(content: ReportContent, panel: Panel) -> None:
     more = ("About 4 more shots of each state would do.",)
     told = replace(panel, more_shots=more, set_aside=("b.jpg: <no highlight>",))
-    page = Reader(render_html(replace(content, panels=(told,))))
+    page = Reader(page_html(compose(replace(content, panels=(told,)))))
     assert any(text.startswith("About 4 more shots of each state") for text in page.texts)
     assert "Set aside: b.jpg: <no highlight>." in page.texts
 
@@ -312,7 +313,7 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
 def test_ground_covered_is_shown_for_a_state_with_several_shots(
     content: ReportContent, panel: Panel
 ) -> None:
-    assert "Ground covered" not in Reader(render_html(content)).texts
+    assert "Ground covered" not in Reader(page_html(compose(content))).texts
     counts = np.zeros((6, 8), np.int64)
     counts[:4] += 1
     counts[2:, 3:] += 1
@@ -321,7 +322,7 @@ def test_ground_covered_is_shown_for_a_state_with_several_shots(
         highlights_px=np.array([[200.0, 100.0], [90.0, 50.0]]), shots_laid=2, shots_not_laid=1,
     )  # fmt: skip
     shown = replace(panel, before=replace(panel.before, coverage=ground))
-    page = Reader(render_html(replace(content, panels=(shown,))))
+    page = Reader(page_html(compose(replace(content, panels=(shown,)))))
     assert "Ground covered" in page.texts
     told = " ".join(page.texts)
     assert "2 shots that lie on each other cover 88" in told

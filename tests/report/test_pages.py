@@ -17,8 +17,9 @@ from defectscan.judging.deck_page import render_deck
 from defectscan.judging.result_page import compose_result
 from defectscan.judging.scale import Scale
 from defectscan.pipeline import Comparison
+from defectscan.report.compose import compose
 from defectscan.report.content import Flag
-from defectscan.report.html import page_html, render_html
+from defectscan.report.html import page_html
 from defectscan.report.letterhead import Letterhead
 from defectscan.report.vehicle import vehicle_report
 from defectscan.workshop.book import open_book
@@ -94,8 +95,10 @@ def pages(comparison: Comparison, tmp_path_factory: pytest.TempPathFactory) -> d
         ),
     }
     html = {
-        "report": render_html(make_content(panel, replace(panel, title="Bonnet, right half"))),
-        "one state": render_html(make_content(single)),
+        "report": page_html(
+            compose(make_content(panel, replace(panel, title="Bonnet, right half")))
+        ),
+        "one state": page_html(compose(make_content(single))),
         "vehicle": _vehicle(comparison, folder),
         "result": page_html(compose_result(group, title="A round of grading", on=date(2026, 5, 1))),
         **{name: render_deck(deck) for name, (deck, _) in decks.items()},
@@ -382,7 +385,7 @@ def test_three_panels_make_a_file_of_moderate_size(
 ) -> None:
     panel = make_panel(size_px=(2000, 1500), n_lines=1500)
     panels = [replace(panel, title=f"Panel {number}") for number in range(3)]
-    size = len(render_html(make_content(*panels)).encode())
+    size = len(page_html(compose(make_content(*panels))).encode())
     record_property("bytes", size)
     assert 300_000 < size < MOST_BYTES
 

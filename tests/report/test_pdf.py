@@ -12,12 +12,12 @@ from pypdf import PdfReader
 from defectscan.report import page as parts
 from defectscan.report.compose import compose
 from defectscan.report.content import Estimate, Flag, Panel, Picture, ReportContent, State
-from defectscan.report.figures import Drawing, Label
-from defectscan.report.pdf import render_pdf
+from defectscan.report.marks import Drawing, Label
+from defectscan.report.pdf import page_pdf
 
 
 def read(content: ReportContent) -> PdfReader:
-    return PdfReader(io.BytesIO(render_pdf(content)))
+    return PdfReader(io.BytesIO(page_pdf(compose(content))))
 
 
 def squeezed(text: str) -> str:
@@ -113,9 +113,8 @@ def test_dates_are_the_contents(content: ReportContent) -> None:
 
 
 def test_the_same_content_gives_the_same_file(content: ReportContent) -> None:
-    first = render_pdf(content)
-    compose.cache_clear()
-    assert render_pdf(content) == first
+    first = page_pdf(compose(content))
+    assert page_pdf(compose(content)) == first
 
 
 def test_undefined_and_bounded_corrections_are_in_words(

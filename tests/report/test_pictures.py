@@ -6,8 +6,8 @@ import pytest
 from numpy.typing import NDArray
 
 from defectscan.report.content import Coverage, DensityMap, Highlight, Line, Picture
+from defectscan.report.marks import Photo
 from defectscan.report.pictures import (
-    Photo,
     cover,
     encode,
     frame_layer,
