@@ -51,7 +51,8 @@ def draw_decay(picture: DecayPicture) -> Drawing:
         band = Path(points=(*upper, *reversed(lower)), fill="hair", closed=True)
         curve = tuple(zip(places, (y(v) for v in picture.curve), strict=True))
         marks = [band, *marks, Path(points=curve, stroke="after", width=2)]
-    marks += _target(picture.target_mm_per_cm2, y)
+    if picture.target_mm_per_cm2 is not None:
+        marks += _target(picture.target_mm_per_cm2, y)
     if picture.most_um is not None:
         marks += _limit(picture.most_um, x)
     for point in picture.points:
@@ -88,7 +89,8 @@ def _highest(picture: DecayPicture) -> float:
     densities = [point.density_mm_per_cm2 for point in points]
     tops = [min(density.high, 1.6 * density.value) for density in densities]
     values = [density.value for density in densities]
-    return 1.05 * max(*tops, *values, picture.target_mm_per_cm2.value, 1e-6)
+    target = picture.target_mm_per_cm2
+    return 1.05 * max(*tops, *values, 0.0 if target is None else target.value, 1e-6)
 
 
 def _across(x: _Place, far: float, along: str) -> _Marks:
@@ -145,11 +147,11 @@ def _state(point: Point, x: _Place, y: _Place, *, fill: str) -> _Marks:
 
 def _key(picture: DecayPicture, *, fits: bool) -> _Marks:
     low, high = HEIGHT - 18, HEIGHT - 4
-    target = f"target {number(picture.target_mm_per_cm2.value)} mm/cm²"
-    marks: _Marks = [
-        Path(points=((4, low - 4), (28, low - 4)), stroke="before", width=1.6, dash=(5, 3)),
-        _small(33, low, target),
-    ]
+    marks: _Marks = []
+    if picture.target_mm_per_cm2 is not None:
+        text = f"target {number(picture.target_mm_per_cm2.value)} mm/cm²"
+        dash = Path(points=((4, low - 4), (28, low - 4)), stroke="before", width=1.6, dash=(5, 3))
+        marks += [dash, _small(33, low, text)]
     if picture.most_um is not None:
         text = f"film that may go: {number(max(picture.most_um.value, 0.0))} µm"
         dashes = (2.5, 2.0)
@@ -184,7 +186,8 @@ def _description(picture: DecayPicture) -> str:
     if picture.predicted is not None:
         expected = picture.predicted.density_mm_per_cm2
         text += f", {number(expected.value)} expected after {picture.predicted.name}"
-    return f"{text}; target {number(picture.target_mm_per_cm2.value)}."
+    target = picture.target_mm_per_cm2
+    return f"{text}." if target is None else f"{text}; target {number(target.value)}."
 
 
 def _ticks(most: float, *, whole: bool = False) -> list[float]:

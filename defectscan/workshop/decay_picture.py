@@ -47,7 +47,7 @@ class DecayPicture:
     predicted
         After another pass like the last; `None` before the first pass.
     target_mm_per_cm2
-        The target.
+        The target; `None` where it is not known.
     most_um
         Film that may be taken off before reserve or largest removal is reached, from the first
         state on; `None` where it is not known.
@@ -60,7 +60,7 @@ class DecayPicture:
     high: Floats
     points: tuple[Point, ...]
     predicted: Point | None
-    target_mm_per_cm2: Figure
+    target_mm_per_cm2: Figure | None
     most_um: Figure | None
 
 
@@ -110,6 +110,8 @@ def draw_picture(states: Sequence[PanelState], outlook: Outlook) -> DecayPicture
             if state.measured
         ),
         predicted=predicted,
-        target_mm_per_cm2=Figure.of_draws(np.exp(outlook.log_target)),
+        target_mm_per_cm2=Figure.of_draws(np.exp(outlook.log_target))
+        if outlook.target_known
+        else None,
         most_um=most,
     )

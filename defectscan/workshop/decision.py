@@ -109,6 +109,7 @@ def decide(
     *,
     limits: WorkshopLimits | None = None,
     correction_percent: Bounded | None = None,
+    correction_undefined: bool = False,
     material: str = "painted metal",
     habits: PassHabits = HABITS,
 ) -> Decision:
@@ -125,6 +126,9 @@ def decide(
     correction_percent
         From the first state to the last, where they were compared groove by groove; otherwise
         reckoned from the two densities.
+    correction_undefined
+        Whether too few lines were there before for a correction; nothing is reckoned then that
+        rests on one.
     material
         As in the job book.
     habits
@@ -136,9 +140,14 @@ def decide(
         No state, or a figure that is none.
     """
     limits = limits or WorkshopLimits()
-    outlook = look_ahead(states, limits, rng=rng, habits=habits)
+    outlook = look_ahead(
+        states, limits, rng=rng, habits=habits, correction_undefined=correction_undefined
+    )
     expectation = expect(states, outlook, correction_percent)
-    ruling = _rule(states, limits, outlook, expectation, correction_percent)
+    if outlook.target_known:
+        ruling = _rule(states, limits, outlook, expectation, correction_percent)
+    else:
+        ruling = _without_target(states, limits, outlook, expectation)
     return Decision(
         answer=ruling.answer,
         reason=ruling.reason,
@@ -189,6 +198,25 @@ def _rule(
     return _Ruling(answer=Answer.ANOTHER_PASS, reason=reason)
 
 
+def _without_target(
+    states: Sequence[PanelState],
+    limits: WorkshopLimits,
+    outlook: Outlook,
+    expectation: Expectation,
+) -> _Ruling:
+    """Rule where the target is a correction that is undefined."""
+    film = _film_allows(states, limits, outlook, expectation)
+    if film.answer is Answer.STOP:
+        return film
+    reason = (
+        "Correction undefined, too few lines were there before, so the target of "
+        f"{digits(limits.correction_percent or 0)} % says nothing here; density "
+        f"{with_interval(expectation.density_mm_per_cm2, DENSITY)}: set a target density, or "
+        "judge by eye."
+    )
+    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason)
+
+
 def _place(
     density: Bounded,
     states: Sequence[PanelState],
@@ -231,11 +259,12 @@ def _finish_left(
     """Say which machine trails or haze are surely left; empty where none are."""
     now, first = states[-1], states[0]
     largest = limits.largest_trail_mm_per_cm2
-    if largest is None:
-        largest = expectation.target_mm_per_cm2.value / 4
+    target = expectation.target_mm_per_cm2
+    if largest is None and target is not None:
+        largest = target.value / 4
     parts = []
     trail = now.machine_trail_mm_per_cm2
-    if trail is not None and trail.low > largest:
+    if trail is not None and largest is not None and trail.low > largest:
         parts.append(
             f"machine trails of {with_interval(trail, DENSITY)} are left, over {digits(largest)}"
         )

@@ -34,6 +34,7 @@ from defectscan.workshop.stored_figures import (
     current_comparison,
     figure,
     film_readings,
+    is_under_limit,
     line_density,
     made_by,
     n_withdrawn,
@@ -56,6 +57,8 @@ class PanelCourse:
         The state that is decided on.
     correction_percent
         From the first state to the last, where they were compared line by line.
+    correction_undefined
+        Whether too few lines were there before for a correction.
     notes
         What else to know about the entries.
     """
@@ -63,6 +66,7 @@ class PanelCourse:
     states: tuple[PanelState, ...]
     last: StateView
     correction_percent: Figure | None
+    correction_undefined: bool
     notes: tuple[str, ...]
 
 
@@ -118,6 +122,7 @@ def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> N
         np.random.default_rng(seed),
         limits=limits,
         correction_percent=course.correction_percent,
+        correction_undefined=course.correction_undefined,
         material=panel.entry.content.material.value,
     )
     trial, note = _spot_trial(panel, limits)
@@ -160,19 +165,26 @@ def course_of(panel: PanelView) -> PanelCourse:
         else _open_state(panel, measured, number, film)
         for number, film in zip(numbers, average_states(readings), strict=True)
     )
-    correction = None
+    correction, undefined = None, False
     if last is not first:
         compared = current_comparison(first, last)
         correction = None if compared is None else correction_figure(compared.record)
-        if compared is None:
+        undefined = is_under_limit(score_of(first)) if compared is None else correction is None
+        pair = f"{first.name} and {last.name}"
+        if undefined:
             notes.append(
-                f"{first.name} and {last.name} were not compared line by line as they were last "
-                "measured; the correction is reckoned from the two densities."
+                f"The correction between {pair} is undefined: too few lines were there before."
+            )
+        elif compared is None:
+            notes.append(
+                f"{pair} were not compared line by line as they were last measured; the "
+                "correction is reckoned from the two densities."
             )
     return PanelCourse(
         states=states,
         last=last,
         correction_percent=correction,
+        correction_undefined=undefined,
         notes=tuple(notes),
     )
 

@@ -157,15 +157,19 @@ class Outlook:
     ----------
     decay
         What the passes so far leave possible.
+    correction_undefined
+        Whether too few lines were there before for a correction.
+    target_known
+        Whether the target is a density, or a correction that is defined.
     log_target
-        Shape (n,): logarithm of the target density.
+        Shape (n,): logarithm of the target density; not a number where it is not known.
     thinnest_um
         Shape (n,): film at the thinnest spot now; not a number without readings.
     budget_um
         Shape (n,): film that may still be taken off: down to the reserve at the thinnest spot,
         and within the largest removal; infinite where nothing is known of film.
     need_um
-        Shape (n,): film that the target would cost.
+        Shape (n,): film that the target would cost; likewise.
     film_read
         Whether there are readings.
     cut_known
@@ -175,6 +179,8 @@ class Outlook:
     """
 
     decay: Decay
+    correction_undefined: bool
+    target_known: bool
     log_target: Floats
     thinnest_um: Floats
     budget_um: Floats
@@ -193,9 +199,10 @@ class Expectation:
     density_mm_per_cm2
         Of the last state, as measured.
     target_mm_per_cm2
-        The target density; for a target correction, reckoned from the first state.
+        The target density; for a target correction, reckoned from the first state, and `None`
+        where that correction is undefined, as are all figures that rest on it.
     correction_percent
-        Since the first state; `None` with one state.
+        Since the first state; `None` with one state, and where it is undefined.
     surviving_percent
         Share of the density that a usual pass leaves.
     depth_um
@@ -219,7 +226,7 @@ class Expectation:
     """
 
     density_mm_per_cm2: Figure
-    target_mm_per_cm2: Figure
+    target_mm_per_cm2: Figure | None
     correction_percent: Figure | None
     surviving_percent: Figure | None
     depth_um: Figure | None
@@ -240,6 +247,7 @@ def look_ahead(
     *,
     rng: np.random.Generator,
     habits: PassHabits = HABITS,
+    correction_undefined: bool = False,
 ) -> Outlook:
     """Reckon what another pass like the last would bring, and what the target would cost.
 
@@ -253,6 +261,8 @@ def look_ahead(
         Source of randomness.
     habits
         What is usual of passes.
+    correction_undefined
+        Whether too few lines were there before for a correction.
 
     Raises
     ------
@@ -279,7 +289,10 @@ def look_ahead(
     )
     n = len(decay.log_reduction)
     percent = limits.correction_percent
-    if percent is None:
+    target_known = percent is None or not correction_undefined
+    if not target_known:
+        log_target = np.full(n, math.nan)
+    elif percent is None:
         log_target = np.full(n, math.log(limits.target_density_mm_per_cm2 or 1))
     else:
         log_target = decay.log_density[:, 0] + math.log(1 - percent / 100)
@@ -296,6 +309,8 @@ def look_ahead(
         budget = np.minimum(budget, thinnest - limits.reserve)
     return Outlook(
         decay=decay,
+        correction_undefined=correction_undefined,
+        target_known=target_known,
         log_target=log_target,
         thinnest_um=thinnest,
         budget_um=budget,
@@ -322,7 +337,8 @@ def expect(
     """
     decay, passes = outlook.decay, outlook.n_passes > 0
     first, now = decay.log_density[:, 0], states[-1].density_mm_per_cm2
-    if correction is None and passes:
+    defined, aimed = passes and not outlook.correction_undefined, passes and outlook.target_known
+    if correction is None and defined:
         before = log_density(states[0].density_mm_per_cm2, states[0].name)
         correction = correction_between(before, log_density(now, states[-1].name))
     thinnest = outlook.thinnest_um
@@ -332,20 +348,20 @@ def expect(
 
     return Expectation(
         density_mm_per_cm2=as_figure(now),
-        target_mm_per_cm2=Figure.of_draws(np.exp(outlook.log_target)),
+        target_mm_per_cm2=when(outlook.target_known, np.exp(outlook.log_target)),
         correction_percent=as_figure(correction) if correction is not None else None,
         surviving_percent=when(passes, 100 * np.exp(-decay.log_reduction)),
         depth_um=when(passes and outlook.cut_known, decay.depth_um),
         next_density_mm_per_cm2=when(passes, np.exp(decay.next_log_density)),
-        next_correction_percent=when(passes, 100 * (1 - np.exp(decay.next_log_density - first))),
+        next_correction_percent=when(defined, 100 * (1 - np.exp(decay.next_log_density - first))),
         pass_film_um=when(outlook.cut_known, decay.next_film_um),
         removed_um=when(outlook.cut_known, decay.removed_um[:, -1]),
         thinnest_um=when(outlook.film_read, thinnest),
         thinnest_after_um=when(outlook.film_read, thinnest - decay.next_film_um),
-        target_film_um=when(passes and outlook.cut_known, outlook.need_um),
-        thinnest_at_target_um=when(passes and outlook.film_read, thinnest - outlook.need_um),
+        target_film_um=when(aimed and outlook.cut_known, outlook.need_um),
+        thinnest_at_target_um=when(aimed and outlook.film_read, thinnest - outlook.need_um),
         passes_to_target=when(
-            passes,
+            aimed,
             np.maximum(decay.log_density[:, -1] - outlook.log_target, 0) / decay.log_reduction,
         ),
     )

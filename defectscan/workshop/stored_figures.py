@@ -56,6 +56,12 @@ def line_density(score: Result) -> Figure | None:
     return Figure(value=value, low=low, high=high)
 
 
+def is_under_limit(score: Result) -> bool:
+    """Tell whether a state's lines are no more than its photos can tell from nothing."""
+    density, limit = line_density(score), score.record.get("detection_limit_mm_per_cm2")
+    return density is not None and density.value <= (limit or 0.0)
+
+
 def current_comparison(before: StateView, after: StateView) -> Result | None:
     """Return the comparison of two states that rests on what they were last measured from."""
     first, last = score_of(before), score_of(after)

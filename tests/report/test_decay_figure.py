@@ -1,6 +1,7 @@
 """The picture of density against film taken off: each number at its place."""
 
 import math
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -46,6 +47,12 @@ def picture(
         target_mm_per_cm2=exact(50.0),
         most_um=None if most is None else exact(most),
     )
+
+
+def test_a_target_that_is_not_known_is_not_drawn() -> None:
+    drawing = draw_decay(replace(picture(), target_mm_per_cm2=None))
+    assert not any("target" in text for text in (drawing.description, *labels(drawing)))
+    assert not paths(drawing, stroke="before")
 
 
 def paths(drawing: Drawing, *, fill: str = "", stroke: str = "") -> list[Path]:

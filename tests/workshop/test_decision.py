@@ -233,6 +233,7 @@ def test_the_picture_holds_curve_band_target_and_reserve() -> None:
     assert np.all(np.diff(picture.curve) < 0)
     assert len(picture.points) == 3
     assert picture.points[-1].along.value == pytest.approx(2, abs=0.3)
+    assert picture.target_mm_per_cm2 is not None
     assert picture.target_mm_per_cm2.value == pytest.approx(40)
     assert picture.most_um is not None
     assert picture.most_um.value == pytest.approx(12, abs=0.1)

@@ -96,6 +96,44 @@ def test_the_stored_comparison_counts(bench: Bench) -> None:
     assert any("1 photo(s) kept, but not in the figures" in note for note in course.notes)
 
 
+@pytest.mark.parametrize("is_compared", [True, False])
+def test_an_undefined_correction_is_not_reckoned(bench: Bench, *, is_compared: bool) -> None:
+    limit = 0.5 if is_compared else 1.2
+    before = score_record(1.0, detection_limit_mm_per_cm2=limit)
+    first = bench.score(bench.state(), before)
+    last = bench.score(bench.state(bench.polish()), score_record(0.1))
+    if is_compared:
+        bench.compare(first, last, None)
+    result = weighed(bench, WorkshopLimits(target_correction_percent=80))
+    assert result.decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    assert result.decision.reason.startswith(
+        "Correction undefined, too few lines were there before, so the target of 80 % says nothing"
+    )
+    expected = result.decision.expectation
+    assert expected.correction_percent is None
+    assert expected.next_correction_percent is None
+    assert (expected.target_mm_per_cm2, expected.passes_to_target) == (None, None)
+    assert result.decision.picture.target_mm_per_cm2 is None
+    assert "The correction between before and after pass 1 is undefined: " in result.notes[0]
+    # A target density needs no correction.
+    by_density = weighed(bench, WorkshopLimits(target_density_mm_per_cm2=0.5)).decision
+    assert by_density.answer is Answer.DONE
+    assert by_density.expectation.correction_percent is None
+    assert by_density.expectation.target_mm_per_cm2 is not None
+    record = json.loads(to_json(next_pass_record(result, job_number=1)))
+    assert record["expectation"]["correction_percent"] is None
+
+
+def test_an_undefined_correction_does_not_hide_that_the_film_is_short(bench: Bench) -> None:
+    first, last = bench.course([1.0, 0.1], [84, 83])
+    assert first is not None
+    assert last is not None
+    bench.compare(first, last, None)
+    assert weighed(bench, WorkshopLimits(target_correction_percent=80)).decision.answer is (
+        Answer.STOP
+    )
+
+
 def test_a_pass_between_that_was_not_measured_is_left_open(bench: Bench) -> None:
     bench.course([200, None, 85], [110, 109, 108])
     result = weighed(bench)
