@@ -116,7 +116,7 @@ def _print_lists(
 
 
 def _figure(figure: Figure, unit: str) -> str:
-    if figure.low == figure.high:
+    if figure.low == figure.high and not figure.at_least:
         return f"{digits(figure.value)} {unit}"
     return with_interval(figure, unit).replace("  ", " ")
 

@@ -78,6 +78,10 @@ def of_comparison(comparison: Comparison) -> Record:
             kind.value: _correction(correction)
             for kind, correction in comparison.kind_corrections.items()
         },
+        "kind_corrections_are_at_least": {
+            kind.value: correction.at_least
+            for kind, correction in comparison.kind_corrections.items()
+        },
         "before": of_score(comparison.before),
         "after": of_score(comparison.after),
         "registration": [

@@ -40,15 +40,33 @@ def estimate(told: Record | None) -> Estimate:
 def correction(record: Record) -> Estimate:
     """Return the correction of a stored comparison."""
     found = estimate(record.get("correction_percent"))
-    if record.get("correction_is_at_least") and found.low is not None:
-        return replace(found, at_least=found.low)
-    return found
+    return _bounded(found) if record.get("correction_is_at_least") else found
 
 
 def kind_corrections(record: Record) -> dict[content.Kind, Estimate]:
     """Return the corrections by kind of a stored comparison."""
     told = record.get("kind_corrections_percent") or {}
-    return {kind: estimate(told[kind]) for kind in KINDS if kind in told}
+    found = {kind: estimate(told[kind]) for kind in KINDS if kind in told}
+    return {
+        kind: _bounded(each) if _kind_is_at_least(record, kind) else each
+        for kind, each in found.items()
+    }
+
+
+def _kind_is_at_least(record: Record, kind: content.Kind) -> bool:
+    marks = record.get("kind_corrections_are_at_least")
+    if marks is not None:
+        return bool(marks.get(kind))
+    # An older record does not say so; what is left of the kind may be under what photos show.
+    after = record.get("after") or {}
+    kinds, unit = ("kinds", "mm_per_cm2") if has_scale(after) else ("kinds_per_px", "per_px")
+    left = estimate((after.get(kinds) or {}).get(kind)).value
+    limit = _number(after.get(f"detection_limit_{unit}"))
+    return left is not None and left <= (limit or 0.0)
+
+
+def _bounded(found: Estimate) -> Estimate:
+    return found if found.low is None else replace(found, at_least=found.low)
 
 
 def more_shots(record: Record) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from defectscan.report import stored, wording
 from defectscan.report.content import DensityUnit, Estimate
@@ -10,7 +11,7 @@ from defectscan.report.page import Block, Chart, Charts, Section, Table, Text
 from defectscan.report.wording import typed
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, state_name
 from defectscan.workshop.cautions import ALL_LAYERS, FILM_UNKNOWN, OF_MATERIAL
-from defectscan.workshop.evidence import Bounded, UnusableFiguresError
+from defectscan.workshop.evidence import Bounded, Figure, UnusableFiguresError
 from defectscan.workshop.film import average_film, film_taken
 from defectscan.workshop.outlook import WorkshopLimits
 from defectscan.workshop.spot_trial import (
@@ -200,8 +201,9 @@ def _ranking(trial: SpotTrial) -> Table:
     return Table(head=head, rows=rows, widths=(20, 46, 36, 30, 24, 24))
 
 
-def _percent(figure: Bounded) -> str:
-    return wording.correction(_estimate(figure))
+def _percent(figure: Figure) -> str:
+    at_least = figure.low if figure.at_least else None
+    return wording.correction(replace(_estimate(figure), at_least=at_least))
 
 
 def _figure(figure: Bounded) -> str:

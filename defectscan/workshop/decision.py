@@ -247,8 +247,11 @@ def _place(
             max(1 - v / 100, 1e-4) for v in (correction.high, correction.value, correction.low)
         ]
         low, gap, high = (math.log(share) - log_share for share in shares)
-        lasting *= (high - low) / (2 * Z95) / sd
-        sd = (high - low) / (2 * Z95)
+        # Nothing bounds "at least" from above: there the side of the target says how sure it is.
+        is_open = correction.high >= 100 and gap < 0
+        shown = (high - gap) / Z95 if is_open else (high - low) / (2 * Z95)
+        lasting *= shown / sd
+        sd = shown
     side = "under" if high <= 0 else "over" if low > 0 else "open"
     return _Place(side=side, gap=gap, sd=sd, lasting_sd=lasting)
 

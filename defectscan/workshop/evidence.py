@@ -45,11 +45,15 @@ class Figure:
     ----------
     value, low, high
         In the unit of the quantity.
+    at_least
+        Whether the lower limit alone is known, as of a correction that left too few lines to
+        tell them from none.
     """
 
     value: float
     low: float
     high: float
+    at_least: bool = False
 
     @classmethod
     def of_draws(cls, draws: Floats) -> "Figure":
@@ -72,10 +76,20 @@ class LogFigure:
     ----------
     middle, sd
         Mean and standard deviation.
+    upper_sd
+        Of the upper side, where nothing bounds the figure from below and `sd` stands in for both
+        sides; `None` where they are alike.
     """
 
     middle: float
     sd: float
+    upper_sd: float | None = None
+
+    def sd_towards(self, other: float) -> float:
+        """Return the standard deviation on the side of another logarithm; infinite where open."""
+        if self.upper_sd is None:
+            return self.sd
+        return self.upper_sd if other > self.middle else math.inf
 
 
 def check_interval(figure: Bounded, name: str) -> None:
@@ -114,10 +128,11 @@ def log_density(density: Bounded, name: str) -> LogFigure:
             remedy="measure it again",
         )
     if density.value <= 0:
-        return LogFigure(middle=math.log(density.high / 4), sd=math.log(4) / Z95)
+        up = math.log(4) / Z95
+        return LogFigure(middle=math.log(density.high / 4), sd=up, upper_sd=up)
     up = math.log(density.high / density.value) / Z95
     if density.low <= 0:
-        return LogFigure(middle=math.log(density.value), sd=max(up, 0.5))
+        return LogFigure(middle=math.log(density.value), sd=max(up, 0.5), upper_sd=up)
     both = math.log(density.high / density.low) / (2 * Z95)
     return LogFigure(middle=math.log(density.value), sd=both)
 
@@ -196,12 +211,28 @@ def digits(value: float) -> str:
 
 
 def with_interval(figure: Bounded, unit: str) -> str:
-    """Write a figure with unit and interval.
+    """Write a figure with unit and interval; of one that is "at least", its lower limit alone.
+
+    A lower limit is rounded down, and one under 0 says no more than that there is too little to
+    tell.
 
     Examples
     --------
     >>> with_interval(Figure(value=2.0, low=1.5, high=2.6), "um")
     '2 um (1.5 to 2.6)'
+    >>> with_interval(Figure(value=100.0, low=98.19, high=100.0, at_least=True), "%")
+    'at least 98.1 %'
     """
+    if isinstance(figure, Figure) and figure.at_least:
+        low = figure.low
+        return f"at least {digits(_rounded_down(low))} {unit}" if low >= 0 else "too little to tell"
     span = f"{digits(figure.low)} to {digits(figure.high)}"
     return f"{digits(figure.value)} {unit} ({span})"
+
+
+def _rounded_down(value: float) -> float:
+    """Round to the digits that are written, never up: a lower limit must stay one."""
+    if value == 0:
+        return value
+    scale = 10.0 ** max(0, 2 - math.floor(math.log10(value)))
+    return math.floor(value * scale) / scale

@@ -34,10 +34,10 @@ from defectscan.workshop.stored_figures import (
     current_comparison,
     figure,
     film_readings,
-    is_under_limit,
     line_density,
     made_by,
     n_withdrawn,
+    reckoned_correction,
     score_of,
 )
 
@@ -56,7 +56,8 @@ class PanelCourse:
     last
         The state that is decided on.
     correction_percent
-        From the first state to the last, where they were compared line by line.
+        From the first state to the last; reckoned from the two densities where they were not
+        compared line by line.
     correction_undefined
         Whether too few lines were there before for a correction.
     notes
@@ -168,8 +169,11 @@ def course_of(panel: PanelView) -> PanelCourse:
     correction, undefined = None, False
     if last is not first:
         compared = current_comparison(first, last)
-        correction = None if compared is None else correction_figure(compared.record)
-        undefined = is_under_limit(score_of(first)) if compared is None else correction is None
+        if compared is None:
+            correction = reckoned_correction(panel.name, score_of(first), score_of(last))
+        else:
+            correction = correction_figure(compared.record)
+        undefined = correction is None
         pair = f"{first.name} and {last.name}"
         if undefined:
             notes.append(

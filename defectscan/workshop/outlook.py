@@ -369,6 +369,8 @@ def expect(
 
 def as_figure(bounded: Bounded) -> Figure:
     """Return a figure of this module's own kind."""
+    if isinstance(bounded, Figure):
+        return bounded
     return Figure(value=bounded.value, low=bounded.low, high=bounded.high)
 
 

@@ -91,7 +91,10 @@ def tell_apart(
         [
             two_sided(
                 log_shares[i].middle - log_shares[j].middle,
-                math.hypot(log_shares[i].sd, log_shares[j].sd),
+                math.hypot(
+                    log_shares[i].sd_towards(log_shares[j].middle),
+                    log_shares[j].sd_towards(log_shares[i].middle),
+                ),
             )
             for i, j in pairs
         ]

@@ -16,8 +16,6 @@ from defectscan.workshop.evidence import (
     Figure,
     LogFigure,
     UnusableFiguresError,
-    correction_between,
-    log_density,
     log_share_left,
 )
 from defectscan.workshop.film import film_taken
@@ -28,6 +26,7 @@ from defectscan.workshop.stored_figures import (
     film_readings,
     line_density,
     made_by,
+    reckoned_correction,
     score_of,
 )
 
@@ -142,6 +141,11 @@ def view_shop(jobs: Sequence[JobView]) -> ShopView:
         notes.append(
             f"Figures of the versions {', '.join(versions)} of the program are put together; "
             "each correction was measured with one of them alone."
+        )
+    if bounded := sum(treatment.correction_percent.at_least for treatment in treatments):
+        notes.append(
+            f'{bounded} correction(s) are "at least": what was left is no more than photos can '
+            "tell from nothing. They count with their most likely value."
         )
     if treatments:
         notes.append(NOT_A_TRIAL)
@@ -269,13 +273,13 @@ def _correction(before: StateView, after: StateView) -> Figure:
     compared = current_comparison(before, after)
     if compared is not None:
         correction = correction_figure(compared.record)
-        if correction is None:
-            raise _LeftOutError("the correction is undefined, too few lines were there before")
-        return correction
-    densities = line_density(first), line_density(last)
-    if incomparable(first, last) or densities[0] is None or densities[1] is None:
+    elif incomparable(first, last) or None in (line_density(first), line_density(last)):
         raise _LeftOutError("the results before and after cannot be compared")
-    return correction_between(log_density(densities[0], "before"), log_density(densities[1], "now"))
+    else:
+        correction = reckoned_correction("it", first, last)
+    if correction is None:
+        raise _LeftOutError("the correction is undefined, too few lines were there before")
+    return correction
 
 
 def _done(passes: Iterable[Pass]) -> str:

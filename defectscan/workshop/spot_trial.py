@@ -14,13 +14,7 @@ from defectscan.workshop.book_view import (
     again_command,
     chosen,
 )
-from defectscan.workshop.evidence import (
-    Bounded,
-    Figure,
-    UnusableFiguresError,
-    correction_between,
-    log_density,
-)
+from defectscan.workshop.evidence import UnusableFiguresError
 from defectscan.workshop.film import film_taken
 from defectscan.workshop.limits_file import limits_record
 from defectscan.workshop.outlook import WorkshopLimits
@@ -39,6 +33,7 @@ from defectscan.workshop.stored_figures import (
     line_density,
     made_by,
     n_withdrawn,
+    reckoned_correction,
     score_of,
 )
 
@@ -204,16 +199,16 @@ def _square(
     notes = []
     if compared is not None:
         correction = correction_figure(compared.record)
-        if correction is None:
-            raise _LeftOutError("its correction is undefined, too few lines were there before")
     else:
         if densities[0] is None or densities[1] is None:
             raise _LeftOutError("its states were not compared, and their scale is not known")
-        correction = _from_densities(densities[0], densities[1], name)
+        correction = reckoned_correction(name, score_of(before), score_of(after))
         notes.append(
             f"{name}: its states were not compared line by line as they were last measured; the "
             "correction is reckoned from the two densities."
         )
+    if correction is None:
+        raise _LeftOutError("its correction is undefined, too few lines were there before")
     readings = []
     for state in (before, after):
         kept, left_out = film_readings(surface, state.n_passes)
@@ -233,12 +228,6 @@ def _square(
         shots=len(score_of(after).sha256s) or 1,
     )
     return square, notes
-
-
-def _from_densities(before: Bounded, after: Bounded, name: str) -> Figure:
-    return correction_between(
-        log_density(before, f"{name} before"), log_density(after, f"{name} after")
-    )
 
 
 def _done(surface: SurfaceView) -> str:

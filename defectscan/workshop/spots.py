@@ -272,16 +272,19 @@ def _reach(
                 )
             figures[i] = log_density(square.density_after_mm_per_cm2, square.name)
     gaps = [figure.middle - target for figure in figures]
-    p = adjust_by_holm([two_sided(g, f.sd) for g, f in zip(gaps, figures, strict=True)])
+    sds = [figure.sd_towards(target) for figure in figures]
+    p = adjust_by_holm([two_sided(gap, sd) for gap, sd in zip(gaps, sds, strict=True)])
+    # What may as well be nothing never misses; how many shots would tell, its upper side says.
+    sds = [sd if math.isfinite(sd) else f.sd for sd, f in zip(sds, figures, strict=True)]
     reaches, wanted = [], []
     strictness = float(ndtri(1 - ERROR_RATE / 2 / len(squares))) / Z95
-    for gap, figure, square, p_value in zip(gaps, figures, squares, p, strict=True):
+    for gap, sd, square, p_value in zip(gaps, sds, squares, p, strict=True):
         if p_value > ERROR_RATE:
             reaches.append(Reach.OPEN)
             # Of a correction, about half the variance is the state before.
-            lasting = figure.sd * math.sqrt(0.5) if percent is not None else LASTING_SD
+            lasting = sd * math.sqrt(0.5) if percent is not None else LASTING_SD
             wanted.append(
-                shots_wanted(gap / strictness, figure.sd, shots=square.shots, lasting_sd=lasting)
+                shots_wanted(gap / strictness, sd, shots=square.shots, lasting_sd=lasting)
             )
         else:
             reaches.append(Reach.REACHES if gap < 0 else Reach.MISSES)

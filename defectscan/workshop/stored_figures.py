@@ -8,7 +8,13 @@ from typing import Any
 from defectscan.workshop.book_entries import Pass, Result
 from defectscan.workshop.book_view import StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable, unlike_settings
-from defectscan.workshop.evidence import Figure, UnusableFiguresError, digits
+from defectscan.workshop.evidence import (
+    Figure,
+    UnusableFiguresError,
+    correction_between,
+    digits,
+    log_density,
+)
 from defectscan.workshop.film import average_film, average_spot
 
 
@@ -78,11 +84,37 @@ def current_comparison(before: StateView, after: StateView) -> Result | None:
 
 
 def correction_figure(record: Mapping[str, Any]) -> Figure | None:
-    """Return the correction of a stored comparison; with a lower limit alone, up to 100 %."""
+    """Return the correction of a stored comparison; with a lower limit alone, "at least"."""
     found = figure(record.get("correction_percent"))
     if found is not None and record.get("correction_is_at_least"):
-        return replace(found, high=100.0)
+        return replace(found, high=100.0, at_least=True)
     return found
+
+
+def reckoned_correction(name: str, before: Result, after: Result) -> Figure | None:
+    """Return the correction between two states of a surface that were not compared.
+
+    It is reckoned from their densities; `None` where the density before is under its detection
+    limit, and "at least" where the one after is.
+
+    Raises
+    ------
+    UnusableFiguresError
+        If a scale is not known, or a figure is none.
+    """
+    densities = line_density(before), line_density(after)
+    if densities[0] is None or densities[1] is None:
+        raise UnusableFiguresError(
+            f"two states of {name} were not compared, and their scale is not known",
+            allowed="a correction is reckoned from densities in mm of line per cm2",
+            remedy="give the scale with `job shots --again --mm-per-px F`",
+        )
+    if is_under_limit(before):
+        return None
+    found = correction_between(
+        log_density(densities[0], f"{name} before"), log_density(densities[1], f"{name} after")
+    )
+    return replace(found, high=100.0, at_least=True) if is_under_limit(after) else found
 
 
 def film_readings(

@@ -119,6 +119,7 @@ _SCORE = parts(
         "correction_percent": _interval,
         "correction_is_at_least": flag,
         "kind_corrections_percent": table_of(_interval),
+        "kind_corrections_are_at_least": table_of(flag),
         "more_shots_for_3_points": number,
         "flags": list_of(_FLAG),
         "shots": list_of(_SHOT),

@@ -160,6 +160,26 @@ def test_spots_are_ranked_and_their_order_kept(run: Run, here: Path) -> None:
     refused(run("job", "spots", "x"), "no test spots are called 'x'")
 
 
+def test_at_least_is_no_value(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        bench = Bench(book)
+        first, last = bench.course([200, 5])
+        assert first is not None
+        assert last is not None
+        percent = {"value": 97.5, "low": 93.49, "high": 99.9}
+        bench.compare(first, last, percent, at_least=True)
+        bench.spot("soft", 70)
+        bench.spot("hard", 95, at_least=True)
+    told = well(run("job", "next", "--target-correction", "80"))
+    assert "\nDone\nCorrection at least 93.4 % against the target of 80 %" in told
+    assert re.search(r"^Correction so far +at least 93.4 % *$", told, re.MULTILINE)
+    record = json.loads(well(run("job", "next", "--json", "-")))
+    assert record["expectation"]["correction_percent"]["at_least"] is True
+    told = well(run("job", "spots", "--target-correction", "80"))
+    assert "correction at least 93.9 %." in told
+    assert "95 %" not in told.replace("own 95 % interval", "")
+
+
 def test_words_are_completed() -> None:
     assert list(Answer) == list(job_next.ANSWERS)
     assert job_next.complete_answer("f") == ["finer pass"]

@@ -184,6 +184,9 @@ def test_comparison_in_figures(comparison: Comparison) -> None:
         "high": percent.high,
     }
     assert record["correction_is_at_least"] is False
+    by_kind = comparison.kind_corrections
+    told = {kind.value: each.at_least for kind, each in by_kind.items()}
+    assert record["kind_corrections_are_at_least"] == told
     matrix = np.array(record["registration"][0]["homography_after_to_before"])
     np.testing.assert_array_equal(matrix, comparison.own_homography(0))
     assert record["lines"]["removed"] == comparison.fates_before.count(Fate.REMOVED)

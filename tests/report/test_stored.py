@@ -62,6 +62,25 @@ def test_a_bounded_correction_stays_one() -> None:
     assert found.at_least == 96.0
 
 
+def test_bounded_corrections_by_kind_stay_so() -> None:
+    told = {"value": 99.0, "low": 96.0, "high": 99.9}
+    by_kind = {"swirl": told, "machine_trail": told, "deep_scratch": None}
+    marks = {"swirl": True, "machine_trail": False, "deep_scratch": False}
+    record = {"kind_corrections_percent": by_kind, "kind_corrections_are_at_least": marks}
+    found = stored.kind_corrections(record)
+    assert (found["swirl"].at_least, found["machine_trail"].at_least) == (96.0, None)
+    assert found["deep_scratch"] == UNKNOWN
+    # An older record does not say so: what is left under the detection limit does.
+    density = {"value": 0.9, "low": 0.2, "high": 2.0}
+    after = {
+        "line_density_mm_per_cm2": {"value": 5.0, "low": 4.0, "high": 6.0},
+        "detection_limit_mm_per_cm2": 1.1,
+        "kinds": {"swirl": density, "machine_trail": density | {"value": 4.1}},
+    }
+    found = stored.kind_corrections({"kind_corrections_percent": by_kind, "after": after})
+    assert (found["swirl"].at_least, found["machine_trail"].at_least) == (96.0, None)
+
+
 def test_flags_of_another_version_keep_their_name() -> None:
     shot = {"sha256": "a", "flags": ["few_lines", "made_up"], "file": "x.jpg"}
     (photo,) = stored.state({"shots": [shot]}, names={}, drawn=Drawn()).photos

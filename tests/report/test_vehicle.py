@@ -316,6 +316,16 @@ def test_test_spots_are_ranked(book: Book) -> None:
     assert "Spot hard, pass 1" in text
 
 
+def test_a_test_spot_with_nothing_left_is_at_least(book: Book) -> None:
+    bench = Bench(book)
+    bench.spot("soft", 70)
+    bench.spot("hard", 95, at_least=True)
+    text = Reader(page_html(report(book).page)).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "the target of 80 %: correction at least 93.9 %." in text
+    assert "at least 93 %" in text
+    assert "95 %" not in text.replace("95 % interval", "")
+
+
 @pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
 def test_typed_text_breaks_neither_page_nor_sheet(book: Book, name: str) -> None:
     job = book.add(Job(title=name, about=name))

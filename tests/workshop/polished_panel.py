@@ -171,6 +171,7 @@ class Bench:
         *,
         film_um: float | None = None,
         gentleness: int | None = None,
+        at_least: bool = False,
     ) -> int:
         """Enter a test spot, polished and compared; a correction of `None` is undefined."""
         entered = TestSpot(panel_id=self.panel_id, name=name, gentleness=gentleness)
@@ -185,7 +186,7 @@ class Bench:
             "low": 100 * (1 - share["high"]),
             "high": 100 * (1 - share["low"]),
         }
-        self.compare(before, after, None if correction is None else percent)
+        self.compare(before, after, None if correction is None else percent, at_least=at_least)
         if film_um is not None:
             self.film(110.0, spot=spot)
             self.film(110.0 - film_um, one, spot=spot)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from defectscan.workshop.decision import Answer, Decision, decide
-from defectscan.workshop.evidence import Figure, UnusableFiguresError, log_density
+from defectscan.workshop.evidence import Figure, UnusableFiguresError, log_density, with_interval
 from defectscan.workshop.film import Film, average_states
 from defectscan.workshop.outlook import PanelState, WorkshopLimits
 from tests.benchmarks import next_pass
@@ -202,6 +202,22 @@ def test_a_target_correction_counts_from_the_first_state() -> None:
         correction_percent=Figure(value=81.5, low=80.4, high=82.5),
     )
     assert paired.answer is Answer.DONE
+
+
+def test_at_least_is_written_so_and_its_side_of_the_target_tells_the_shots() -> None:
+    limits = WorkshopLimits(target_correction_percent=80, reserve_um=90, largest_removal_um=12)
+    bounded = Figure(value=92, low=79, high=100, at_least=True)
+    decision = decide(
+        panel([200, 80, 16], [110, 108, 106]),
+        np.random.default_rng(1),
+        limits=limits,
+        correction_percent=bounded,
+    )
+    assert decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    assert "Correction at least 79 % against" in decision.reason
+    assert decision.more_shots == 1
+    nothing_told = Figure(value=60, low=-80, high=100, at_least=True)
+    assert with_interval(nothing_told, "%") == "too little to tell"
 
 
 def test_limits_that_are_not_the_workshops_own_are_marked() -> None:

@@ -86,12 +86,17 @@ def test_the_stored_comparison_counts(bench: Bench) -> None:
     assert course.correction_percent is not None
     assert course.correction_percent.low == 48
     assert course.correction_percent.high == 100  # only the lower limit is known
+    assert course.correction_percent.at_least
     assert course.notes == ()
+    reason = weighed(bench, WorkshopLimits(target_correction_percent=40)).decision.reason
+    assert reason.startswith("Correction at least 48 % against the target of 40 %")
     # Measured again from another photo, the state is no longer the one that was compared.
     state = bench.book.entry(last.content.state_id)
     bench.score(state, score_record(100))  # type: ignore[arg-type]
     course = course_of(bench.view())
-    assert course.correction_percent is None
+    assert course.correction_percent is not None
+    assert course.correction_percent.value == pytest.approx(50)
+    assert course.correction_percent.high < 100
     assert any("reckoned from the two densities" in note for note in course.notes)
     assert any("1 photo(s) kept, but not in the figures" in note for note in course.notes)
 
@@ -122,6 +127,16 @@ def test_an_undefined_correction_is_not_reckoned(bench: Bench, *, is_compared: b
     assert by_density.expectation.target_mm_per_cm2 is not None
     record = json.loads(to_json(next_pass_record(result, job_number=1)))
     assert record["expectation"]["correction_percent"] is None
+
+
+def test_what_is_left_under_the_detection_limit_is_at_least(bench: Bench) -> None:
+    bench.score(bench.state(), score_record(100))
+    left = score_record(1.0, detection_limit_mm_per_cm2=1.1)
+    bench.score(bench.state(bench.polish()), left)
+    expected = weighed(bench).decision.expectation
+    assert expected.correction_percent is not None
+    assert expected.correction_percent.at_least
+    assert expected.correction_percent.low < 99
 
 
 def test_an_undefined_correction_does_not_hide_that_the_film_is_short(bench: Bench) -> None:

@@ -115,6 +115,14 @@ def test_too_few_passes_say_so_and_stand_last(book: Book) -> None:
     assert NOT_A_TRIAL in view.notes
 
 
+def test_a_correction_that_is_at_least_is_told(book: Book) -> None:
+    assert not any('"at least"' in note for note in view_shop(view_jobs(book)).notes)
+    bench = Bench(book)
+    bench.spot("wool", 95, at_least=True)
+    notes = view_shop(view_jobs(book)).notes
+    assert notes[0].startswith('1 correction(s) are "at least": ')
+
+
 def test_passes_measured_together_count_as_one_treatment(book: Book) -> None:
     polished(book, 10.0, pads=("wool", "WOOL", "foam"))
     one = only(book)

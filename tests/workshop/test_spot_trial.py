@@ -108,6 +108,22 @@ def test_without_a_stored_comparison_densities_count(bench: Bench) -> None:
     assert any(note.startswith("foam: its states were not compared") for note in trial.notes)
 
 
+def test_what_densities_under_the_detection_limit_leave_open_stays_open(bench: Bench) -> None:
+    bench.spot("wool", 95)
+    limits = {"faint": (300.0, 1.0), "clean": (1.0, 30.0)}
+    for name, (before_limit, after_limit) in limits.items():
+        spot = bench.add(TestSpot(panel_id=bench.panel_id, name=name))
+        before = score_record(200.0, detection_limit_mm_per_cm2=before_limit)
+        bench.score(bench.state(spot=spot), before)
+        after = score_record(20.0, detection_limit_mm_per_cm2=after_limit)
+        bench.score(bench.state(bench.polish(spot=spot), spot=spot), after)
+    trial = tried(bench)
+    assert trial.notes[0].startswith("faint is left out: its correction is undefined")
+    (clean,) = (row for row in trial.comparison.ranking if row.name == "clean")
+    assert clean.correction_percent.at_least
+    assert clean.correction_percent.low == pytest.approx(87.5, abs=0.1)
+
+
 def test_photos_withdrawn_since_are_told(bench: Bench) -> None:
     for name, share in (("wool", 95), ("foam", 30)):
         bench.spot(name, share)

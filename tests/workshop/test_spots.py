@@ -69,6 +69,40 @@ def test_film_that_cannot_be_told_apart_is_said_to_be_so() -> None:
     assert any("film taken cannot be told from that of b" in note for note in result.notes)
 
 
+def at_least(name: str, low: float, value: float) -> Combination:
+    figure = Figure(value=value, low=low, high=100, at_least=True)
+    return Combination(name=name, correction_percent=figure, shots=2)
+
+
+@pytest.mark.parametrize("value", [92, 96, 99, 100])
+def test_a_correction_of_at_least_more_than_the_target_reaches_it(value: float) -> None:
+    result = compared(square("b", 50), at_least("a", 85, value))
+    assert result.recommended == "a"
+    assert "correction at least 85 %" in result.reason
+    assert result.ranking[0].correction_percent.at_least
+
+
+@pytest.mark.parametrize("value", [70, 75, 79.9])
+def test_at_least_less_than_the_target_does_not_miss_it(value: float) -> None:
+    result = compared(at_least("a", 69, value), square("b", 95))
+    (a,) = (row for row in result.ranking if row.name == "a")
+    assert a.reach is Reach.OPEN
+    assert a.alike == ("b",)  # it may have brought as much
+
+
+def test_a_density_of_nothing_does_not_miss_a_target_density() -> None:
+    squares = [
+        Combination(
+            name=name,
+            correction_percent=corrected(50),
+            density_after_mm_per_cm2=Figure(value=0, low=0, high=high),
+        )
+        for name, high in (("a", 8), ("b", 0.02))
+    ]
+    result = compare_spots(squares, limits=WorkshopLimits(target_density_mm_per_cm2=0.1))
+    assert [row.reach for row in result.ranking] == [Reach.OPEN, Reach.REACHES]
+
+
 def test_none_reaches() -> None:
     result = compared(square("a", 40), square("b", 60))
     assert result.answer is SpotAnswer.NONE_REACHES
