@@ -30,8 +30,9 @@ def draw_decay(picture: DecayPicture) -> Drawing:
     Returns
     -------
     Drawing
-        The band and curve, the states with both intervals, what another pass would bring as an
-        open mark, the target as a level line, and the film that may be taken off as an upright.
+        The states with both intervals, band, curve and what another pass would bring as an open
+        mark where that is foretold, the target as a level line where it is known, and the film
+        that may be taken off as an upright.
     """
     far = max(float(picture.at[-1]), 1e-6)
     most = _highest(picture)
@@ -42,7 +43,7 @@ def draw_decay(picture: DecayPicture) -> Drawing:
     def y(value: float) -> float:
         return _BOTTOM - (_BOTTOM - _TOP) * min(max(value / most, 0.0), 1.0)
 
-    fits = len(picture.points) > 1
+    fits = len(picture.points) > 1 and picture.predicted is not None
     marks: _Marks = [*_across(x, far, picture.along), *_upright(y, most)]
     if fits:
         places = [x(at) for at in picture.at]

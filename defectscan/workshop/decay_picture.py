@@ -45,7 +45,8 @@ class DecayPicture:
     points
         The states that were measured.
     predicted
-        After another pass like the last; `None` before the first pass.
+        After another pass like the last; `None` where nothing is foretold, as before the first
+        pass.
     target_mm_per_cm2
         The target; `None` where it is not known.
     most_um
@@ -88,7 +89,7 @@ def draw_picture(states: Sequence[PanelState], outlook: Outlook) -> DecayPicture
     curves = np.exp(decay.log_density[:, :1] - rate[:, None] * at)
     low, middle, high = np.quantile(curves, [0.025, 0.5, 0.975], axis=0)
     predicted = None
-    if n:
+    if n and not outlook.risen_over:
         predicted = Point(
             name="another pass like the last",
             along=Figure.of_draws(next_along),

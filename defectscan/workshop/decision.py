@@ -141,7 +141,12 @@ def decide(
     """
     limits = limits or WorkshopLimits()
     outlook = look_ahead(
-        states, limits, rng=rng, habits=habits, correction_undefined=correction_undefined
+        states,
+        limits,
+        rng=rng,
+        habits=habits,
+        correction_percent=correction_percent,
+        correction_undefined=correction_undefined,
     )
     expectation = expect(states, outlook, correction_percent)
     if outlook.target_known:
@@ -185,7 +190,25 @@ def _rule(
         return _Ruling(answer=Answer.DONE, reason=f"{what}: reached, with the whole interval.")
     if total.side == "open":
         return _more_shots(now, total, what)
+    return _over_target(states, limits, outlook, expectation)
+
+
+def _over_target(
+    states: Sequence[PanelState],
+    limits: WorkshopLimits,
+    outlook: Outlook,
+    expectation: Expectation,
+) -> _Ruling:
+    """Rule where the target is surely not reached."""
+    what = _against_target(limits, expectation)
     film = _film_allows(states, limits, outlook, expectation)
+    if outlook.risen_over and film.answer is not Answer.STOP:
+        reason = (
+            f"{what}: not reached, and the density is surely higher than {outlook.risen_over}, so "
+            "what another pass like the last would bring cannot be told; try another pad on a "
+            "test spot."
+        )
+        return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason)
     if film.answer is not Answer.ANOTHER_PASS:
         return film
     expected = expectation.next_density_mm_per_cm2
@@ -334,11 +357,17 @@ def _film_allows(
             answer=Answer.STOP, reason=f"The film does not allow it: {takes}, while {budget}."
         )
     need = expectation.target_film_um
+    may = f"{with_interval(Figure.of_draws(np.maximum(outlook.budget_um, 0)), 'um')} may still"
     if need is not None and deep >= SURE:
-        may = Figure.of_draws(np.maximum(outlook.budget_um, 0))
         reason = (
             f"What is left is deeper than what may be removed: the target would cost "
-            f"{with_interval(need, 'um')}, and {with_interval(may, 'um')} may still be taken off."
+            f"{with_interval(need, 'um')}, and {may} be taken off."
+        )
+        return _Ruling(answer=Answer.STOP, reason=reason)
+    if outlook.risen_over and deep >= SURE:
+        reason = (
+            f"The density is surely higher than {outlook.risen_over}, and {may} be taken off: "
+            "passes like the last do not reach the target with that."
         )
         return _Ruling(answer=Answer.STOP, reason=reason)
     if fits >= SURE:
@@ -379,7 +408,7 @@ def _notes(
     notes = []
     if outlook.n_passes == 0:
         notes.append("No pass yet: what one brings shows on a test spot, or after the first.")
-    elif outlook.n_passes == 1:
+    elif outlook.n_passes == 1 and not outlook.risen_over:
         notes.append(
             "One pass only: how much alike passes differ is taken from what is usual, so the "
             "interval of the next is wide."

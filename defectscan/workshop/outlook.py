@@ -159,6 +159,9 @@ class Outlook:
         What the passes so far leave possible.
     correction_undefined
         Whether too few lines were there before for a correction.
+    risen_over
+        The earlier state that the last is surely denser than, so that nothing can be said of
+        another pass like the last; empty where it is not.
     target_known
         Whether the target is a density, or a correction that is defined.
     log_target
@@ -180,6 +183,7 @@ class Outlook:
 
     decay: Decay
     correction_undefined: bool
+    risen_over: str
     target_known: bool
     log_target: Floats
     thinnest_um: Floats
@@ -193,6 +197,9 @@ class Outlook:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
     """Figures behind a decision; `None` where they are not known.
+
+    Where the last state is surely denser than an earlier one, nothing is known of what further
+    passes do to the density.
 
     Attributes
     ----------
@@ -247,6 +254,7 @@ def look_ahead(
     *,
     rng: np.random.Generator,
     habits: PassHabits = HABITS,
+    correction_percent: Bounded | None = None,
     correction_undefined: bool = False,
 ) -> Outlook:
     """Reckon what another pass like the last would bring, and what the target would cost.
@@ -261,6 +269,8 @@ def look_ahead(
         Source of randomness.
     habits
         What is usual of passes.
+    correction_percent
+        From the first state to the last, where known apart from the densities.
     correction_undefined
         Whether too few lines were there before for a correction.
 
@@ -280,13 +290,18 @@ def look_ahead(
         habits = replace(habits, film_um=LogFigure(middle=cut.middle, sd=max(cut.sd, 0.1)))
     films = [state.film for state in states]
     read = [number for number, film in enumerate(films) if film is not None]
+    measured = [log_density(s.density_mm_per_cm2, f"the density of {s.name}") for s in states]
+    rise = _rise(states, measured)
+    # A rise says no more of a usual pass than no change does: taken as it is, it would be read as
+    # a strong pass that failed once, and the next be foretold the better the worse the last was.
     decay = fit_decay(
-        [log_density(s.density_mm_per_cm2, f"the density of {s.name}") for s in states],
+        [*measured[:-1], replace(measured[-1], middle=measured[-1].middle - rise)],
         rng,
         film_um=[None if film is None else _mean_and_error(film) for film in films],
         alike=[s.made_by == states[-1].made_by for s in states[1:]],
         habits=habits,
     )
+    decay = _from_higher(decay, rise)
     n = len(decay.log_reduction)
     percent = limits.correction_percent
     target_known = percent is None or not correction_undefined
@@ -310,6 +325,7 @@ def look_ahead(
     return Outlook(
         decay=decay,
         correction_undefined=correction_undefined,
+        risen_over=_risen_over(states, measured, correction_percent),
         target_known=target_known,
         log_target=log_target,
         thinnest_um=thinnest,
@@ -336,8 +352,10 @@ def expect(
         As measured groove by groove, percent; reckoned from the densities where `None`.
     """
     decay, passes = outlook.decay, outlook.n_passes > 0
+    foretold = passes and not outlook.risen_over
     first, now = decay.log_density[:, 0], states[-1].density_mm_per_cm2
-    defined, aimed = passes and not outlook.correction_undefined, passes and outlook.target_known
+    defined = passes and not outlook.correction_undefined
+    aimed = foretold and outlook.target_known
     if correction is None and defined:
         before = log_density(states[0].density_mm_per_cm2, states[0].name)
         correction = correction_between(before, log_density(now, states[-1].name))
@@ -350,10 +368,12 @@ def expect(
         density_mm_per_cm2=as_figure(now),
         target_mm_per_cm2=when(outlook.target_known, np.exp(outlook.log_target)),
         correction_percent=as_figure(correction) if correction is not None else None,
-        surviving_percent=when(passes, 100 * np.exp(-decay.log_reduction)),
-        depth_um=when(passes and outlook.cut_known, decay.depth_um),
-        next_density_mm_per_cm2=when(passes, np.exp(decay.next_log_density)),
-        next_correction_percent=when(defined, 100 * (1 - np.exp(decay.next_log_density - first))),
+        surviving_percent=when(foretold, 100 * np.exp(-decay.log_reduction)),
+        depth_um=when(foretold and outlook.cut_known, decay.depth_um),
+        next_density_mm_per_cm2=when(foretold, np.exp(decay.next_log_density)),
+        next_correction_percent=when(
+            foretold and defined, 100 * (1 - np.exp(decay.next_log_density - first))
+        ),
         pass_film_um=when(outlook.cut_known, decay.next_film_um),
         removed_um=when(outlook.cut_known, decay.removed_um[:, -1]),
         thinnest_um=when(outlook.film_read, thinnest),
@@ -365,6 +385,32 @@ def expect(
             np.maximum(decay.log_density[:, -1] - outlook.log_target, 0) / decay.log_reduction,
         ),
     )
+
+
+def _rise(states: Sequence[PanelState], measured: Sequence[LogFigure]) -> float:
+    """Return by how much the logarithm of the last density lies over the one measured before."""
+    pairs = zip(states[:-1], measured[:-1], strict=True)
+    earlier = [log for state, log in pairs if state.measured]
+    return max(measured[-1].middle - earlier[-1].middle, 0.0) if earlier else 0.0
+
+
+def _risen_over(
+    states: Sequence[PanelState], measured: Sequence[LogFigure], correction: Bounded | None
+) -> str:
+    """Return the name of the latest state that the last is surely denser than."""
+    last = measured[-1]
+    for state, log in reversed(list(zip(states[:-1], measured[:-1], strict=True))):
+        error = math.hypot(last.sd_towards(log.middle), log.sd_towards(last.middle))
+        if state.measured and last.middle - log.middle > Z95 * error:
+            return state.name
+    return states[0].name if correction is not None and correction.high < 0 else ""
+
+
+def _from_higher(decay: Decay, rise: float) -> Decay:
+    """Let the last state, and what is foretold from it, begin so much higher."""
+    logs = decay.log_density.copy()
+    logs[:, -1] += rise
+    return replace(decay, log_density=logs, next_log_density=decay.next_log_density + rise)
 
 
 def as_figure(bounded: Bounded) -> Figure:

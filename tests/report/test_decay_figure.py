@@ -49,6 +49,12 @@ def picture(
     )
 
 
+def test_where_nothing_is_foretold_no_curve_is_drawn() -> None:
+    drawing = draw_decay(replace(picture(), predicted=None))
+    assert not any("fitted" in text or "next" in text for text in labels(drawing))
+    assert not paths(drawing, fill="hair")
+
+
 def test_a_target_that_is_not_known_is_not_drawn() -> None:
     drawing = draw_decay(replace(picture(), target_mm_per_cm2=None))
     assert not any("target" in text for text in (drawing.description, *labels(drawing)))

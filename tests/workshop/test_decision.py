@@ -284,6 +284,51 @@ def test_two_targets_are_refused() -> None:
         WorkshopLimits(target_density_mm_per_cm2=40, target_correction_percent=80)
 
 
+@pytest.mark.parametrize("film_um", [None, [120, 118.8]])
+def test_a_worse_pass_never_foretells_a_better_next_one(film_um: list[float] | None) -> None:
+    order = [Answer.ANOTHER_PASS, Answer.NOT_ENOUGH_EVIDENCE, Answer.STOP]
+    usual = replace(LIMITS, target_density_mm_per_cm2=30, largest_removal_um=6)
+    decisions = [
+        answered(panel([200, after], film_um), usual)
+        for after in (60, 120, 180, 200, 215, 230, 245, 260, 300, 400, 800)
+    ]
+    foretold = [decision.expectation.next_density_mm_per_cm2 for decision in decisions]
+    known = [figure.value for figure in foretold if figure is not None]
+    assert len(known) == 7  # and nothing is foretold once the density has surely risen
+    assert known == sorted(known)
+    ranks = [order.index(decision.answer) for decision in decisions]
+    assert ranks == sorted(ranks)
+    cuts = [decision.expectation.pass_film_um for decision in decisions]
+    assert film_um is None or max(cut.value for cut in cuts if cut is not None) < 1.5
+
+
+def test_after_a_sure_rise_nothing_is_foretold() -> None:
+    decision = answered(panel([200, 100, 160], [120, 119, 118]))
+    assert decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    assert "the density is surely higher than after pass 1" in decision.reason
+    assert "try another pad on a test spot" in decision.reason
+    expected = decision.expectation
+    assert expected.next_density_mm_per_cm2 is None
+    assert expected.next_correction_percent is None
+    assert expected.surviving_percent is None
+    assert (expected.passes_to_target, expected.target_film_um) == (None, None)
+    assert expected.pass_film_um is not None
+    assert decision.picture.predicted is None
+    # The correction line by line may be surer than the two densities.
+    states, limits = panel([100, 110]), WorkshopLimits(target_correction_percent=80)
+    assert answered(states, limits).answer is Answer.ANOTHER_PASS
+    worse = Figure(value=-10, low=-18, high=-3)
+    rng = np.random.default_rng(1)
+    decision = decide(states, rng, limits=limits, correction_percent=worse)
+    assert decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+
+
+def test_after_a_sure_rise_film_that_does_not_reach_says_stop() -> None:
+    decision = answered(panel([200, 300], [110, 108.8]), replace(LIMITS, largest_removal_um=6))
+    assert decision.answer is Answer.STOP
+    assert decision.reason.startswith("The density is surely higher than before, and 4.")
+
+
 def test_a_density_of_nothing_counts_as_a_part_of_its_upper_limit() -> None:
     figure = log_density(Figure(value=0, low=0, high=8), "it")
     assert math.exp(figure.middle + 1.96 * figure.sd) == pytest.approx(8, rel=1e-4)
