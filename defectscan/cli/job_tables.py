@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 NEWEST = 30
 LONGEST_SHOWN = 200
+NOT_CURRENT = "not compared since"
 
 
 def print_jobs(jobs: Sequence[JobSummary], *, everything: bool) -> None:
@@ -57,14 +58,8 @@ def print_job(job: JobView) -> None:
             console.print(
                 Text(f"{shown(panel.name)}: first and last score cannot be compared. {reason}")
             )
-    panels = [panel.surface for panel in job.panels]
-    for name, surface in _named_surfaces(job):
-        for state in surface.states:
-            if state.withdrawn_sha256s:
-                withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
-                again = again_command(state, on_spot=not any(surface is own for own in panels))
-                told = f"{withdrawn} since. Measure it again with {again}."
-                console.print(Text(f"{shown(name)}, {state.name}: {told}"))
+    for remark in _remarks(job):
+        console.print(Text(remark))
     for where, note in [("", n) for n in job.notes] + [
         (f"{shown(panel.name)}: ", n) for panel in job.panels for n in panel.notes
     ]:
@@ -183,11 +178,42 @@ def _states(job: JobView) -> Table:
 
 
 def _whole_correction(state: StateView, surface: SurfaceView) -> str:
+    told = _with_first(state, surface)
+    if told is None:
+        return ""
+    return NOT_CURRENT if _measured_since(state, surface) else correction(told.record)
+
+
+def _with_first(state: StateView, surface: SurfaceView) -> Result | None:
+    """Return what is kept of a state's comparison with the first one, current or not."""
     first = surface.states[0].entry.thing_id
-    for comparison in state.comparisons:
-        if comparison.content.before_state_id == first:
-            return correction(comparison.content.record)
-    return ""
+    told = (entry.content for entry in state.comparisons)
+    return next((one for one in told if one.before_state_id == first), None)
+
+
+def _measured_since(state: StateView, surface: SurfaceView) -> bool:
+    """Tell whether a state or the first one was measured anew since they were compared."""
+    from defectscan.workshop.stored_figures import current_comparison  # noqa: PLC0415 - SciPy
+
+    first = surface.states[0]
+    if _with_first(state, surface) is None or first.score is None or state.score is None:
+        return False
+    return current_comparison(first, state) is None
+
+
+def _remarks(job: JobView) -> Iterable[str]:
+    """Say of which states the figures are no longer those of the photos kept."""
+    panels = [panel.surface for panel in job.panels]
+    for name, surface in _named_surfaces(job):
+        for state in surface.states:
+            again = again_command(state, on_spot=not any(surface is own for own in panels))
+            which = f"{shown(name)}, {state.name}"
+            if state.withdrawn_sha256s:
+                withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
+                yield f"{which}: {withdrawn} since. Measure it again with {again}."
+            if _measured_since(state, surface):
+                measured = f"it or the state {surface.states[0].name} was measured anew since"
+                yield f"{which}: {measured} they were compared. Compare them again with {again}."
 
 
 def _passes(job: JobView) -> Table:

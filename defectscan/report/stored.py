@@ -79,6 +79,12 @@ def has_scale(record: Record) -> bool:
     return record.get("line_density_mm_per_cm2") is not None
 
 
+def detection_limit(record: Record) -> float | None:
+    """Return the detection limit of a stored score, in mm/cm² where its scale is known."""
+    unit = "mm_per_cm2" if has_scale(record) else "per_px"
+    return _number(record.get(f"detection_limit_{unit}"))
+
+
 def state(record: Record, *, names: Names, drawn: Drawn) -> content.State:
     """Return a stored score as a state of a report.
 
@@ -97,7 +103,7 @@ def state(record: Record, *, names: Names, drawn: Drawn) -> content.State:
     return content.State(
         picture=drawn.picture,
         line_density=estimate(record.get(f"line_density_{unit}")),
-        detection_limit=_number(record.get(f"detection_limit_{unit}")),
+        detection_limit=detection_limit(record),
         grade=_number(record.get("grade")),
         kinds={kind: estimate(kinds[kind]) for kind in KINDS if kinds.get(kind)},
         haze=estimate(record.get("haze")),

@@ -13,7 +13,7 @@ KIND_NAMES: dict[Kind, str] = {
 }
 Ink = Literal["after", "warning", "muted"]
 GRADE_WORDS = ("none found", "very few", "few", "moderate", "considerable", "dense")
-_UNDER_LIMIT_BEFORE = "before, the panel was already under what these photos can show"
+UNDER_LIMIT_BEFORE = "before, the panel was already under what these photos can show"
 
 
 def headline(panel: Panel, n_flags: int) -> Headline:
@@ -104,7 +104,7 @@ def correction_of(panel: Panel) -> Estimate:
         return correction
     value, limit = wording.known(before.line_density.value), wording.known(before.detection_limit)
     if not correction.note and value is not None and limit is not None and value < limit:
-        return Estimate(note=_UNDER_LIMIT_BEFORE)
+        return Estimate(note=UNDER_LIMIT_BEFORE)
     return correction
 
 

@@ -9,6 +9,7 @@ from defectscan.report import content, stored, wording
 from defectscan.report.content import UNKNOWN, Estimate, Flag
 from defectscan.report.drawn_again import DrawnPanel, as_taken, draw_again
 from defectscan.report.stored import Names
+from defectscan.report.summary import UNDER_LIMIT_BEFORE
 from defectscan.report.vehicle_tables import density_text
 from defectscan.report.wording import typed
 from defectscan.version import __version__
@@ -16,7 +17,12 @@ from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import Result
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable
-from defectscan.workshop.evidence import UnusableFiguresError, correction_between, log_density
+from defectscan.workshop.evidence import (
+    Figure,
+    UnusableFiguresError,
+    correction_between,
+    log_density,
+)
 from defectscan.workshop.measuring import Progress
 from defectscan.workshop.stored_figures import (
     current_comparison,
@@ -139,6 +145,11 @@ def _correction(
         return UNKNOWN, ""
     if compared is not None:
         return stored.correction(compared.record), ""
+    return _reckoned(first, last)
+
+
+def _reckoned(first: StateView, last: StateView) -> tuple[Estimate, str]:
+    """Reckon the correction from two densities, as far as these are known."""
     before, after = score_of(first), score_of(last)
     reasons = incomparable(before, after)
     densities = line_density(before), line_density(after)
@@ -147,17 +158,29 @@ def _correction(
         return Estimate(note="the two results cannot be compared"), clause
     if densities[0] is None or densities[1] is None:
         return Estimate(note="the two states were not compared, and no scale is known"), ""
+    if _is_under_limit(densities[0], before):
+        return Estimate(note=UNDER_LIMIT_BEFORE), ""
     try:
         figure = correction_between(
             log_density(densities[0], first.name), log_density(densities[1], last.name)
         )
     except UnusableFiguresError as error:
         return Estimate(note=error.what), ""
-    reckoned = (
+    told = Estimate(value=figure.value, low=figure.low, high=figure.high)
+    if _is_under_limit(densities[1], after):
+        value = 100 * (1 - densities[1].value / densities[0].value)
+        # Nothing bounds it from above: what is left may be nothing.
+        told = Estimate(value=value, low=figure.low, high=100.0, at_least=figure.low)
+    return told, (
         "The two states were not compared line by line as they were last measured; the "
         "correction is reckoned from their two densities."
     )
-    return Estimate(value=figure.value, low=figure.low, high=figure.high), reckoned
+
+
+def _is_under_limit(density: Figure, score: Result) -> bool:
+    """Tell whether a state's lines are no more than its photos can tell from nothing."""
+    limit = stored.detection_limit(score.record)
+    return density.value <= (0.0 if limit is None else limit)
 
 
 def _notices(

@@ -51,10 +51,7 @@ def passes_minutes(surfaces: Iterable[SurfaceView]) -> tuple[int, float, int]:
 def density_text(record: stored.Record) -> str:
     """Write the line density of a stored score."""
     told, unit = _density(record)
-    limit = record.get(
-        "detection_limit_mm_per_cm2" if stored.has_scale(record) else "detection_limit_per_px"
-    )
-    return wording.density_and_interval(told, unit, limit=limit)
+    return wording.density_and_interval(told, unit, limit=stored.detection_limit(record))
 
 
 def _density(record: stored.Record) -> tuple[Estimate, DensityUnit]:

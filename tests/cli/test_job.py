@@ -4,6 +4,7 @@ import csv
 import json
 import re
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Sho
 from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
 from tests.drawn_card import laid_on
-from tests.workshop.polished_panel import Bench, told
+from tests.workshop.polished_panel import Bench, score_record, told
 
 pytestmark = pytest.mark.usefixtures("here", "looked_at_once")
 
@@ -207,6 +208,25 @@ def test_figures_of_withdrawn_photos_are_not_listed(run: Run, here: Path) -> Non
         assert "50 mm/cm²" not in shown
         assert "75 %" not in shown
         assert "not measured" in shown
+
+
+def test_a_comparison_with_older_figures_is_not_listed(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        bench = Bench(book)
+        before = bench.score(bench.state(), score_record(200))
+        after = bench.score(bench.state(bench.polish()), score_record(50))
+        bench.compare(before, after, {"value": 75.0, "low": 70.0, "high": 80.0})
+    listed = well(run("job", "list", "1"))
+    assert "75\N{NO-BREAK SPACE}% (70 to 80\N{NO-BREAK SPACE}%)" in listed
+    assert "anew" not in listed
+    with open_book(here / "job_book") as book:
+        anew = replace(before.content, sha256s=(*before.content.sha256s, "0" * 64))
+        book.correct(before.id, anew)
+    listed = well(run("job", "list", "1"))
+    assert "70 to 80" not in listed
+    assert "not compared since" in listed
+    assert "it or the state before was measured anew since they were compared" in listed
+    assert "`job shots --again --after-pass 1`" in listed
 
 
 def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:

@@ -2,6 +2,7 @@
 
 import io
 import json
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -278,6 +279,45 @@ def test_states_that_were_not_compared_are_reckoned_and_told(book: Book) -> None
     for told in ("State by state", "After pass 1", "Film thickness", "Thinnest spot", "rotary"):
         assert told in text
     assert "Not photographed" not in text
+
+
+@pytest.mark.parametrize("density", [0.0, 0.4, 0.6])
+def test_from_a_density_under_its_limit_no_correction_is_reckoned(
+    book: Book, density: float
+) -> None:
+    bench = Bench(book)
+    little = {"value": density, "low": 0.0, "high": 1.1}
+    limit: dict[str, Any] = {"line_density_mm_per_cm2": little, "detection_limit_mm_per_cm2": 0.6}
+    bench.score(bench.state(), score_record(9, **limit))
+    bench.score(bench.state(bench.polish()), score_record(30, detection_limit_mm_per_cm2=0.5))
+    made = report(book)
+    text = Reader(page_html(made.page)).text
+    assert "undefined (before, the panel was already under what these photos can show)" in text
+    assert "reckoned" not in text
+    assert made.record["panels"][0]["measured"]["correction_percent"] is None
+
+
+@pytest.mark.parametrize("density", [0.0, 0.4, 0.6])
+def test_of_a_density_that_falls_under_its_limit_the_least_is_reckoned(
+    book: Book, density: float
+) -> None:
+    bench = Bench(book)
+    little = {"value": density, "low": 0.0, "high": 2.0}
+    limit: dict[str, Any] = {"line_density_mm_per_cm2": little, "detection_limit_mm_per_cm2": 0.6}
+    bench.score(bench.state(), score_record(100, detection_limit_mm_per_cm2=0.5))
+    bench.score(bench.state(bench.polish()), score_record(9, **limit))
+    made = report(book)
+    text = Reader(page_html(made.page)).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "What is left is under the detection limit." in text
+    assert "reckoned from their two densities" in text
+    measured = made.record["panels"][0]["measured"]
+    assert measured["correction_is_at_least"]
+    percent = measured["correction_percent"]
+    assert percent["value"] == pytest.approx(100 - density)
+    assert percent["high"] == 100
+    # Never more than the upper limit after leaves of the value before.
+    assert 95 < percent["low"] <= 98
+    assert f"at least {math.floor(percent['low'])} %" in text
 
 
 def test_results_of_two_versions_give_no_correction(book: Book) -> None:
