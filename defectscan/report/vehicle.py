@@ -200,23 +200,23 @@ def _opening(
 
 
 def _tiles(job: JobView, reported: Sequence[ReportedPanel | None]) -> tuple[Tile, ...]:
-    surfaces = [panel.surface for panel in job.panels]
-    n_passes, minutes, n_timed = passes_minutes(surfaces)
-    n_spots = sum(len(panel.test_spots) for panel in job.panels)
-    n_film = sum(len(surface.film) for surface in surfaces)
-    measured = sum(one is not None for one in reported)
-    time = "" if not n_timed else f"{wording.number(minutes)} minutes"
+    n_passes, minutes, n_timed = passes_minutes(_surfaces(job))
+    on_spots = [spot.surface for panel in job.panels for spot in panel.test_spots]
+    passes = [] if not n_timed else [f"{wording.number(minutes)} minutes"]
     if 0 < n_timed < n_passes:
-        time += f" for {n_timed} of them"
+        passes[0] += f" for {n_timed} of them"
+    if n := sum(len(surface.passes) for surface in on_spots):
+        passes.append(f"{n} on test spots")
+    n_film = sum(len(surface.film) for surface in _surfaces(job))
+    film = f"{len(on_spots)} test spot{'s' * (len(on_spots) > 1)}" if on_spots else ""
+    if n := sum(len(surface.film) for surface in on_spots):
+        film += f", with {n} of them"
+    measured = sum(one is not None for one in reported)
     return (
         Tile(label="Panels measured", value=f"{measured} of {len(job.panels)}"),
-        Tile(label="Polishing passes", value=str(n_passes), detail=time),
+        Tile(label="Polishing passes", value=str(n_passes), detail=", ".join(passes)),
         Tile(label="Photos kept", value=str(len(_shots(job)))),
-        Tile(
-            label="Film readings",
-            value=str(n_film) if n_film else "none",
-            detail=f"{n_spots} test spot{'s' * (n_spots > 1)}" if n_spots else "",
-        ),
+        Tile(label="Film readings", value=str(n_film) if n_film else "none", detail=film),
     )
 
 
@@ -316,11 +316,16 @@ def _record(
     }
 
 
-def _shots(job: JobView) -> list[Any]:
+def _surfaces(job: JobView) -> list[SurfaceView]:
+    """Return the panels and their test spots."""
     surfaces: list[SurfaceView] = []
     for panel in job.panels:
         surfaces += [panel.surface, *(spot.surface for spot in panel.test_spots)]
-    return [shot for surface in surfaces for state in surface.states for shot in state.shots]
+    return surfaces
+
+
+def _shots(job: JobView) -> list[Any]:
+    return [shot for surface in _surfaces(job) for state in surface.states for shot in state.shots]
 
 
 def _overlay_name(number: int) -> str:

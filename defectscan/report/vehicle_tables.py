@@ -10,7 +10,12 @@ from defectscan.report.figures import Bar, BarGroup, draw_bars
 from defectscan.report.page import Block, Chart, Charts, Section, Table, Text
 from defectscan.report.wording import typed
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, state_name
-from defectscan.workshop.cautions import ALL_LAYERS, FILM_UNKNOWN, OF_MATERIAL
+from defectscan.workshop.cautions import (
+    ALL_LAYERS,
+    FILM_ON_TEST_SPOTS,
+    FILM_UNKNOWN,
+    OF_MATERIAL,
+)
 from defectscan.workshop.evidence import Bounded, Figure, UnusableFiguresError
 from defectscan.workshop.film import average_film, film_taken
 from defectscan.workshop.outlook import WorkshopLimits
@@ -112,14 +117,31 @@ def _passes(surfaces: Iterable[tuple[str, SurfaceView]]) -> Table:
 
 
 def _film(panel: PanelView) -> tuple[Block, ...]:
-    surface, material = panel.surface, panel.entry.content.material.value
-    numbers = sorted({surface.n_passes(entry.content.after_pass_id) for entry in surface.film})
-    special = OF_MATERIAL.get(material)
-    cautions = [*([special] if special else [])]
-    if not numbers:
-        if surface.passes:
-            cautions.insert(0, FILM_UNKNOWN)
-        return (Text(paragraphs=tuple(cautions), small=True),) if cautions else ()
+    surface = panel.surface
+    on_spots = [(s.entry.content.name, s.surface) for s in panel.test_spots if s.surface.film]
+    tables: list[Table] = []
+    notes: list[str] = []
+    if surface.film:
+        table, notes = _panel_film(surface)
+        tables.append(table)
+    elif on_spots:
+        notes = [FILM_ON_TEST_SPOTS]
+    elif surface.passes:
+        notes = [FILM_UNKNOWN]
+    if on_spots:
+        table, left_out = _spots_film(on_spots)
+        tables.append(table)
+        notes += left_out
+    notes += [ALL_LAYERS] if tables else []
+    special = OF_MATERIAL.get(panel.entry.content.material.value)
+    notes += [special] if special else []
+    texts = tuple(_micrometres(note, 400) for note in notes)
+    return (*tables, Text(paragraphs=texts, small=True)) if texts else ()
+
+
+def _panel_film(surface: SurfaceView) -> tuple[Table, list[str]]:
+    """List a panel's own readings by place and state, and what to know of them."""
+    numbers = _read_after(surface)
     shown = numbers if len(numbers) <= _MOST_STATES else [numbers[0], *numbers[1 - _MOST_STATES :]]
     readings = {number: _readings(surface, number) for number in shown}
     places = list(dict.fromkeys(place for told in readings.values() for place in told))
@@ -138,10 +160,32 @@ def _film(panel: PanelView) -> tuple[Block, ...]:
     if len(shown) < len(numbers):
         notes.append("Readings of states between the first and the last ones are left out here.")
     notes = _taken(kept[shown[0]][0], kept[shown[-1]][0]) + notes if len(shown) > 1 else notes
-    notes += [ALL_LAYERS, *cautions]
     head = ("Spot, µm", *(_sentence(state_name(number)) for number in shown))
-    texts = tuple(_micrometres(note, 400) for note in notes)
-    return (Table(head=head, rows=tuple(rows)), Text(paragraphs=texts, small=True))
+    return Table(head=head, rows=tuple(rows)), notes
+
+
+def _spots_film(spots: Iterable[tuple[str, SurfaceView]]) -> tuple[Table, list[str]]:
+    """List the readings on test spots by state and place, and which of them do not count."""
+    rows, notes = [], []
+    for name, surface in spots:
+        for number in _read_after(surface):
+            when = _sentence(state_name(number))
+            for place, values in _readings(surface, number).items():
+                thinnest = wording.number(min(values), 4)
+                rows.append(
+                    (typed(name, 60), when, typed(place, 60), _place_mean(values), thinnest)
+                )
+            notes += [
+                f"Test spot {name}, {state_name(number)}: {note}"
+                for note in film_readings(surface, number)[1]
+            ]
+    head = ("Test spot", "State", "Place", "Mean, µm", "Thinnest reading, µm")
+    return Table(head=head, rows=tuple(rows), widths=(40, 30, 40, 40, 30)), notes
+
+
+def _read_after(surface: SurfaceView) -> list[int]:
+    """Return after how many passes the film was read."""
+    return sorted({surface.n_passes(entry.content.after_pass_id) for entry in surface.film})
 
 
 def _readings(surface: SurfaceView, number: int) -> dict[str, list[float]]:

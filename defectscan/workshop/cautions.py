@@ -8,6 +8,10 @@ FILM_UNKNOWN = (
     "The film thickness is unknown: these figures cannot say whether the panel can bear another "
     "pass, nor what would be left. Measure it at five spots, three readings each, before any pass."
 )
+FILM_ON_TEST_SPOTS = (
+    "The film was read on test spots alone: how much there is on the rest of the panel is unknown. "
+    "Measure it at five spots, three readings each, before any pass."
+)
 OWN_CUT = (
     "The film taken off is reckoned from the workshop's own figure, not from readings of this "
     "panel; what is left is unknown. Measure it before any pass."

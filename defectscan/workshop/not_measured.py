@@ -60,7 +60,14 @@ def _states(surface: SurfaceView, failures: Mapping[int, str], where: str) -> It
 def _film(panel: PanelView) -> Iterator[str]:
     surface = panel.surface
     read = {surface.n_passes(entry.content.after_pass_id) for entry in surface.film}
-    if not read:
+    n_on_spots = sum(len(spot.surface.film) for spot in panel.test_spots)
+    if not read and n_on_spots:
+        readings = f"{n_on_spots} reading{'s' * (n_on_spots > 1)}"
+        yield (
+            f"Film thickness: read on test spots alone ({readings}). How much film is left on the "
+            "rest of the panel is not known, and a photo cannot show it."
+        )
+    elif not read:
         why = NO_GAUGE.get(panel.entry.content.material.value)
         reason = f" ({why})" if why else ""
         yield (

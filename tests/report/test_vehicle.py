@@ -366,6 +366,36 @@ def test_a_test_spot_with_nothing_left_is_at_least(book: Book) -> None:
     assert "95 %" not in text.replace("95 % interval", "")
 
 
+def test_passes_and_film_readings_on_test_spots_are_told(book: Book) -> None:
+    bench = Bench(book)
+    spot = bench.add(TestSpot(panel_id=bench.panel_id, name="sill"))
+    one = bench.polish(spot=spot)
+    bench.polish()
+    bench.readings({"": (110, 111, 109)}, spot=spot)
+    bench.readings({"edge": (90.5, 95, 99)}, one, spot=spot)
+    made = report(book)
+    tiles = {
+        tile.label: tile for block in made.page.opening for tile in getattr(block, "tiles", ())
+    }
+    assert tiles["Polishing passes"].value == "2"
+    assert tiles["Polishing passes"].detail == "1 on test spots"
+    assert tiles["Film readings"].value == "6"
+    assert tiles["Film readings"].detail == "1 test spot, with 6 of them"
+    page = Reader(page_html(made.page))
+    assert "read on test spots alone (6 readings)" in page.text
+    assert "Film thickness: not read" not in page.text
+    for row in (
+        ("sill", "Before", "unnamed", "110 (3 readings)", "109"),
+        ("sill", "After pass 1", "edge", "94.83 (3 readings)", "90.5"),
+    ):
+        assert " ".join(row) in " ".join(page.texts)
+    assert "how much there is on the rest of the panel is unknown" in page.text
+    bench.readings({"left": (100, 101, 102)})
+    page = Reader(page_html(report(book).page))
+    assert "test spots alone" not in page.text
+    assert "90.5" in page.text
+
+
 @pytest.mark.parametrize("name", HOSTILE, ids=range(len(HOSTILE)))
 def test_typed_text_breaks_neither_page_nor_sheet(book: Book, name: str) -> None:
     job = book.add(Job(title=name, about=name))

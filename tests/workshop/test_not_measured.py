@@ -48,6 +48,13 @@ def test_photos_without_a_result_are_told_with_the_reason(bench: Bench) -> None:
     assert told.endswith("but could not be measured: it has no highlight.")
 
 
+def test_film_that_was_read_on_test_spots_alone_is_told(bench: Bench) -> None:
+    bench.spot("A", 60, film_um=2.0)
+    bench.score(bench.state(), score_record(200.0))
+    (told,) = not_measured(bench.view(), {})
+    assert told.startswith("Film thickness: read on test spots alone (30 readings). How much")
+
+
 def test_film_on_plastic_has_its_own_reason(tmp_path: Path) -> None:
     with open_book(tmp_path / "book", create=True) as book:
         bench = Bench(book, material=Material.PAINTED_PLASTIC)
