@@ -4,6 +4,7 @@ Nothing is computed but places on the page.
 """
 
 import math
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -19,6 +20,11 @@ _LEFT, _RIGHT = 0.5, 356.0
 _SMALL = 10.0
 LETTER = 7.0
 """Width of a letter of small text where a narrow screen enlarges it."""
+
+_GAP = 10.0
+_ENLARGED = 12.5
+_NARROW = frozenset(" !'(),-./:;I[]fijlrt|·\N{NO-BREAK SPACE}")
+_BROAD = frozenset("MWmw@%ЖМФШЩЫЮжмфшщыю")
 
 Ink = Literal["before", "after"]
 _Place = Callable[[float], float]
@@ -70,7 +76,8 @@ def draw_corrections(
 ) -> Drawing:
     """Draw corrections as points with their intervals, on an axis to 100 %.
 
-    The first row stands out where it is the whole of which the others are parts.
+    Of each row there are its name, its figure and its estimate; a name that leaves no room for the
+    figure is cut. The first row stands out where it is the whole of which the others are parts.
     """
     values = [known(e.value) for _, _, e in rows]
     lows = [max(low, -200.0) for _, _, e in rows if (low := known(e.low)) is not None]
@@ -84,7 +91,8 @@ def draw_corrections(
     marks: list[Path | Label] = []
     y = 0.0
     for label, text, estimate in rows:
-        marks.append(Label(x=_LEFT, y=y + 12, text=label, bold=first_leads and y == 0))
+        name = _cut(label, _RIGHT - _LEFT - _GAP - _width(text))
+        marks.append(Label(x=_LEFT, y=y + 12, text=name, bold=first_leads and y == 0))
         marks.append(Label(x=_RIGHT, y=y + 12, text=text, anchor="end"))
         marks += _point(estimate, y + 24, place)
         y += 40
@@ -243,6 +251,35 @@ def _axis(ticks: Sequence[float], y: float, place: _Place, unit: str) -> list[Pa
         free = left
         marks.append(Label(x=x, y=y + 15, text=text, ink="muted", size=_SMALL, anchor=anchor))
     return marks[::-1]
+
+
+def _cut(text: str, room: float) -> str:
+    """Cut a text that is wider than there is room."""
+    if _width(text) <= room:
+        return text
+    while text and _width(f"{text}…") > room:
+        text = text[:-1]
+    return f"{text.rstrip()}…"
+
+
+def _width(text: str) -> float:
+    """Return a width that a text does not pass in the broad fonts a page may be set in."""
+    return _ENLARGED * sum(map(_width_em, text))
+
+
+def _width_em(letter: str) -> float:
+    category = unicodedata.category(letter)
+    if letter in _NARROW:
+        return 0.42
+    if category in ("Mn", "Me", "Cf"):
+        return 0.0
+    if category == "So":
+        return 1.4
+    if letter in _BROAD or category[0] not in "LN":
+        return 1.1
+    if category == "Lo":
+        return 1.0
+    return 0.8 if letter.isupper() else 0.66
 
 
 def _sectors(

@@ -229,7 +229,9 @@ def _number_blocks(panel: Panel) -> tuple[Block, ...]:
             for kind in KINDS
             if kind in panel.kind_corrections
         ]
-        rows = [(name, _correction_text(estimate), estimate) for name, estimate in estimates]
+        rows = [
+            (name, wording.short_correction(estimate), estimate) for name, estimate in estimates
+        ]
         charts.append(
             Chart(
                 title="Correction",
@@ -361,13 +363,6 @@ def _bars(
         ink: Ink = "after" if state is panel.after else "before"
         bars.append(Bar(label=label, text=text, estimate=estimate, ink=ink, limit=limit))
     return tuple(bars)
-
-
-def _correction_text(estimate: Estimate) -> str:
-    text = wording.percent(estimate)
-    if wording.known(estimate.value) is None or wording.known(estimate.at_least) is not None:
-        return text
-    return f"{text} ({wording.percent_interval(estimate)})"
 
 
 def _has_limit(panel: Panel) -> bool:

@@ -41,7 +41,6 @@ HEAD = (
     "Film a point, µm",
 )
 _ROWS_A_CHART = 12
-_NAME_IN_CHART = 30
 _HOW = (
     (
         "Each row is what was done between two measured states of a panel or test spot. The "
@@ -92,15 +91,15 @@ def shop_page(view: ShopView, letterhead: Letterhead) -> Page:
         opening.append(Text(paragraphs=("No pass was measured both before and after it yet.",)))
     for start in range(0, len(known), _ROWS_A_CHART):
         rows = [
-            (
-                _short(each.done),
-                _correction(each.correction_percent),
-                _shown(each.correction_percent),
-            )
+            (typed(each.done), _shown(each.correction_percent))
             for each in known[start : start + _ROWS_A_CHART]
         ]
-        described = "; ".join(f"{name} {text}" for name, text, _ in rows)
-        drawing = draw_corrections(rows, description=f"Correction: {described}.", first_leads=False)
+        described = "; ".join(f"{name} {wording.correction(mean)}" for name, mean in rows)
+        drawing = draw_corrections(
+            [(name, wording.short_correction(mean), mean) for name, mean in rows],
+            description=f"Correction: {described}.",
+            first_leads=False,
+        )
         caption = "Mean correction of a combination, with its 95 % interval."
         opening.append(Charts(charts=(Chart(drawing=drawing, caption=caption),)))
     if view.combinations:
@@ -168,8 +167,3 @@ def _spent(estimate: Estimate | None, n: int) -> str:
     if estimate.low is None:
         return f"{wording.plain(shown)}, from {n} pass{'es' * (n > 1)}"
     return f"{wording.plain(shown)} ({wording.density_interval(shown)})"
-
-
-def _short(name: str) -> str:
-    name = typed(name)
-    return name if len(name) <= _NAME_IN_CHART else name[: _NAME_IN_CHART - 1] + "…"

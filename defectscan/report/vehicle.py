@@ -49,7 +49,6 @@ from defectscan.workshop.stored_figures import score_of
 
 FORMAT = "defectscan.vehicle_report/1"
 _ROWS_A_CHART = 12
-_NAME_IN_CHART = 26
 _LONGEST_ABOUT = 1000
 _SIGNED = ("For the workshop: name, date, signature", "Customer: name, date, signature")
 
@@ -165,18 +164,18 @@ def _opening(
 ) -> tuple[Block, ...]:
     blocks: list[Block] = [Tiles(tiles=_tiles(job, reported)), _overview(job, reported)]
     rows = [
-        (
-            _short(one.panel.title),
-            wording.correction(correction_of(one.panel)),
-            one.panel.correction,
-        )
+        (one.panel.title, correction_of(one.panel))
         for one in reported
         if one is not None and one.last is not None
     ]
     for start in range(0, len(rows) if len(rows) > 1 else 0, _ROWS_A_CHART):
         part = rows[start : start + _ROWS_A_CHART]
-        described = "; ".join(f"{name} {text}" for name, text, _ in part)
-        drawing = draw_corrections(part, description=f"Correction: {described}.", first_leads=False)
+        described = "; ".join(f"{name} {wording.correction(told)}" for name, told in part)
+        drawing = draw_corrections(
+            [(name, wording.short_correction(told), told) for name, told in part],
+            description=f"Correction: {described}.",
+            first_leads=False,
+        )
         caption = (
             "Correction of each panel, the share of the scratch length that is gone, with the "
             "95 % interval that the true figure should lie in."
@@ -330,7 +329,3 @@ def _shots(job: JobView) -> list[Any]:
 
 def _overlay_name(number: int) -> str:
     return f"overlay_{number}.jpg"
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= _NAME_IN_CHART else name[: _NAME_IN_CHART - 1] + "…"

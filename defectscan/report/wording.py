@@ -98,15 +98,22 @@ def percent_interval(estimate: Estimate) -> str:
     return f"{text}{_NO_BREAK}%" if text else "interval not known"
 
 
+def short_correction(estimate: Estimate) -> str:
+    """Write a correction where room is short: figure and interval."""
+    text = percent(estimate)
+    if known(estimate.value) is None or known(estimate.at_least) is not None:
+        return text
+    return f"{text} ({percent_interval(estimate)})"
+
+
 def correction(estimate: Estimate) -> str:
     """Write a correction for a table: figure, interval, and "an increase" where it is one."""
+    text, value = short_correction(estimate), known(estimate.value)
     if known(estimate.at_least) is not None:
-        return percent(estimate)
-    value = known(estimate.value)
+        return text
     if value is None:
-        return f"{UNDEFINED} ({estimate.note})" if estimate.note else UNDEFINED
-    increase = ", an increase" if value < 0 else ""
-    return f"{percent(estimate)} ({percent_interval(estimate)}){increase}"
+        return f"{text} ({estimate.note})" if estimate.note else text
+    return f"{text}, an increase" if value < 0 else text
 
 
 def is_change(estimate: Estimate) -> bool:

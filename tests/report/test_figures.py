@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from PIL import ImageFont
 
 from defectscan.report.content import Estimate
 from defectscan.report.figures import (
@@ -15,6 +16,8 @@ from defectscan.report.figures import (
     draw_rose,
 )
 from defectscan.report.marks import Drawing, Label, Path
+from defectscan.report.vector_page import font_file
+from defectscan.report.wording import short_correction
 
 
 def paths(drawing: Drawing, *, fill: str = "", stroke: str = "") -> list[Path]:
@@ -103,6 +106,49 @@ def test_a_low_limit_far_below_zero_does_not_squeeze_the_axis() -> None:
     drawing = draw_corrections(rows, description="")
     assert labels(drawing)[0] == "\N{MINUS SIGN}200"
     assert [len(p.points) for p in paths(drawing, stroke="ink")] == [2, 3, 2]
+
+
+NAMES = (
+    "",
+    "Bonnet",
+    "Bonnet, front left quarter",
+    "W" * 80,
+    "i" * 200,
+    "ЖИДКИЙ ЩИТ ЛЮЛЬКИ ДЛЯ ЛЮБИМЫХ ДЮЙМОВ",
+    "門" * 40,
+    "\u05d3\u05dc\u05ea \u05e7\u05d3\u05de\u05d9\u05ea " * 6,
+    "\N{AUTOMOBILE}" * 40,
+    "√∑∏" * 30,
+)
+
+
+@pytest.mark.parametrize(
+    "estimate",
+    [
+        Estimate(value=-338, low=-515, high=-217),
+        Estimate(value=-31338, low=-51512, high=-21711),
+        Estimate(note="the two states were not compared, and no scale is known"),
+        Estimate(at_least=96),
+    ],
+)
+def test_a_name_is_cut_where_the_figure_stands(estimate: Estimate) -> None:
+    text = short_correction(estimate)
+    # A narrow screen enlarges the letters to 12.5 units.
+    font = ImageFont.truetype(font_file(bold=False), 125)
+    for name in NAMES:
+        drawing = draw_corrections([(name, text, estimate)], description="", first_leads=False)
+        left, right = (mark for mark in drawing.marks if isinstance(mark, Label) and mark.y == 12)
+        assert right.text == text
+        widths = [font.getlength(label.text) / 10 for label in (left, right)]
+        assert right.x - left.x - sum(widths) > 8, name
+        assert name.startswith(left.text.removesuffix("…"))
+        assert left.text or not name
+
+
+def test_a_name_that_has_room_is_not_cut() -> None:
+    for name in ("Bonnet, front left half", "Передняя левая дверь", "左前のドア"):
+        row = (name, "83 % (76 to 88 %)", Estimate(value=83, low=76, high=88))
+        assert name in labels(draw_corrections([row], description=""))
 
 
 def area(path: Path) -> float:

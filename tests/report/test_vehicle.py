@@ -22,6 +22,8 @@ from defectscan.report import record
 from defectscan.report.drawn_again import as_taken
 from defectscan.report.html import page_html
 from defectscan.report.letterhead import Letterhead
+from defectscan.report.marks import Label
+from defectscan.report.page import Charts
 from defectscan.report.pdf import page_pdf
 from defectscan.report.vehicle import (
     VehicleReport,
@@ -364,6 +366,22 @@ def test_a_test_spot_with_nothing_left_is_at_least(book: Book) -> None:
     assert "the target of 80 %: correction at least 93.9 %." in text
     assert "at least 93 %" in text
     assert "95 %" not in text.replace("95 % interval", "")
+
+
+def test_the_chart_of_the_panels_has_room_for_its_texts(book: Book) -> None:
+    bench = Bench(book)
+    for name, density in (("bonnet", 0.0), ("door", 30.0)):
+        bench.panel_id = bench.add(Panel(name=name))
+        little = {"value": density, "low": density, "high": density + 1}
+        bench.score(bench.state(), score_record(9, line_density_mm_per_cm2=little))
+        bench.score(bench.state(bench.polish()), score_record(100))
+    (charts,) = [block for block in report(book).page.opening if isinstance(block, Charts)]
+    drawing = charts.charts[0].drawing
+    texts = [mark.text for mark in drawing.marks if isinstance(mark, Label)]
+    assert texts[texts.index("bonnet") + 1] == "undefined"
+    assert "an increase" not in " ".join(texts)
+    assert "bonnet undefined (before, the panel was already under" in drawing.description
+    assert "an increase" in drawing.description
 
 
 def test_passes_and_film_readings_on_test_spots_are_told(book: Book) -> None:
