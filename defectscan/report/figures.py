@@ -182,7 +182,7 @@ def draw_grade(
         if place is not None and label:
             x = _LEFT + (place + 0.5) * step
             marks.append(Label(x=x, y=height, text=label, anchor="middle", ink="ink"))
-    marks.append(Label(x=_LEFT, y=80, text="none", ink="muted", size=_SMALL))
+    marks.append(Label(x=_LEFT, y=80, text="next to none", ink="muted", size=_SMALL))
     marks.append(Label(x=_RIGHT, y=80, text="dense", ink="muted", size=_SMALL, anchor="end"))
     return Drawing(width=WIDTH, height=86, description=description, marks=tuple(marks))
 

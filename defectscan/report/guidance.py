@@ -33,8 +33,8 @@ range the true figure should lie in, 95 times out of 100.
 """)
 
 GRADE = _paragraphs("""
-Grade: 0 (none) to 5 (dense), the quantity of defects rated in the style of ISO 4628-1's general
-scheme, with this program's own limits on line density.
+Grade: 0 (next to none) to 5 (dense), the quantity of defects rated in the style of ISO 4628-1's
+general scheme, with this program's own limits on line density.
 """)
 
 SHARE_THAT_SHOWS = _paragraphs("""

@@ -12,7 +12,7 @@ KIND_NAMES: dict[Kind, str] = {
     "machine_trail": "Machine trails",
 }
 Ink = Literal["after", "warning", "muted"]
-GRADE_WORDS = ("none found", "very few", "few", "moderate", "considerable", "dense")
+GRADE_WORDS = ("next to none", "very few", "few", "moderate", "considerable", "dense")
 UNDER_LIMIT_BEFORE = "before, the panel was already under what these photos can show"
 
 
@@ -30,7 +30,7 @@ def headline(panel: Panel, n_flags: int) -> Headline:
     tiles = (
         _density_tile("Before", panel.before, panel),
         _density_tile("After", panel.after, panel),
-        _grade_tile(panel.before.grade, panel.after.grade),
+        _grade_tile(panel, panel.after),
     )
     sentences = (f"Before: {before_text}; after: {after_text}.", *doubts)
     return _headline_correction(panel, sentences, tiles)
@@ -151,7 +151,11 @@ def _headline_one_state(panel: Panel, doubts: tuple[str, ...]) -> Headline:
         interval=_density_detail(state, panel),
         sentences=doubts,
         tiles=(
-            Tile(label="Grade, 0 to 5", value=grade(state.grade), detail=_grade_word(state.grade)),
+            Tile(
+                label="Grade, 0 to 5",
+                value=grade(state.grade),
+                detail=_grade_word(state.grade, panel),
+            ),
             Tile(label="Detection limit", value=limit, detail="less than this does not show"),
         ),
     )
@@ -217,18 +221,22 @@ def _density_detail(state: State, panel: Panel) -> str:
     return f"95 % interval: {wording.density_interval(state.line_density)}"
 
 
-def _grade_tile(before: float | None, after: float | None) -> Tile:
-    words = [word for word in (_grade_word(before), _grade_word(after)) if word]
+def _grade_tile(panel: Panel, after: State) -> Tile:
+    grades = (panel.before.grade, after.grade)
+    words = [word for word in (_grade_word(each, panel) for each in grades) if word]
     return Tile(
         label="Grade, 0 to 5",
-        value=f"{grade(before)} → {grade(after)}",
+        value=" → ".join(grade(each) for each in grades),
         detail=", then ".join(dict.fromkeys(words)),
     )
 
 
-def _grade_word(value: float | None) -> str:
-    text = grade_in_words(value)
-    return text.partition(", ")[2] if value is not None else "no scale, no grade"
+def _grade_word(value: float | None, panel: Panel) -> str:
+    if value is not None:
+        return grade_in_words(value).partition(", ")[2]
+    if panel.as_seen:
+        return "not graded as seen"
+    return "not graded" if panel.density_unit == "mm/cm²" else "no scale, no grade"
 
 
 def _haze_cell(estimate: Estimate) -> str:

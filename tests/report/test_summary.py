@@ -98,6 +98,22 @@ def test_without_a_scale_there_is_no_grade_and_the_unit_is_pixels(panel: Panel) 
     assert "no scale is known" in made.sentences[0]
 
 
+def test_lines_as_seen_have_no_grade_whatever_the_scale(panel: Panel, one_state: Panel) -> None:
+    before = replace(panel.before, grade=None)
+    two = replace(panel, as_seen=True, before=before, after=replace(before, grade=None))
+    assert words(two).tiles[2].detail == "not graded as seen"
+    one = replace(one_state, as_seen=True, before=before)
+    assert words(one).tiles[0].detail == "not graded as seen"
+    assert words(replace(one, as_seen=False)).tiles[0].detail == "not graded"
+
+
+def test_the_lowest_grade_does_not_say_that_nothing_was_found(panel: Panel) -> None:
+    few = replace(panel.before, line_density=Estimate(value=1.5, low=0.7, high=2.8), grade=0)
+    made = replace(panel, after=few)
+    assert figures_table(made).rows[2][2] == "0, next to none"
+    assert words(made).tiles[2].detail == "considerable, then next to none"
+
+
 def test_tables_have_a_cell_under_each_head(panel: Panel, one_state: Panel) -> None:
     for made in (panel, one_state):
         for table in (figures_table(made), kinds_table(made), overview((made, made))):
