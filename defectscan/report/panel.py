@@ -1,12 +1,14 @@
 """Put one panel's content into reading order, section by section."""
 
 from collections import Counter
+from dataclasses import replace
 
 from defectscan.report import guidance, wording
 from defectscan.report.content import (
     KINDS,
     UNKNOWN,
     Estimate,
+    Flag,
     Line,
     Panel,
     State,
@@ -72,14 +74,12 @@ def panel_chapter(panel: Panel) -> Chapter:
     as_taken = None
     if panel.after is not None:
         as_taken = _encoded(panel.after, LONGEST_PX if after is None else THUMBNAIL_PX)
-    states = (panel.before,) if panel.after is None else (panel.before, panel.after)
-    flags = tuple(flag for state in states for flag in state.flags) + panel.flags
-    n_flags = len(flags) + sum(len(photo.flags) for state in states for photo in state.photos)
+    flags = _doubts(panel)
     sections = [
         Section(
             title="",
             blocks=(
-                headline(panel, n_flags),
+                headline(panel, _n_doubts(panel)),
                 *([Flags(flags=panel.notices)] if panel.notices else []),
                 *_as_seen_note(panel),
                 *_more_shots(panel),
@@ -94,6 +94,30 @@ def panel_chapter(panel: Panel) -> Chapter:
         Section(title="Photos", blocks=photo_blocks(panel, flags, before, as_taken)),
     ]
     return Chapter(title=panel.title, sections=tuple(sections))
+
+
+def _doubts(panel: Panel) -> tuple[Flag, ...]:
+    """List each doubt once, with the state that it is about where there are two."""
+    after = () if panel.after is None else panel.after.flags
+    about: dict[str, tuple[Flag, list[str]]] = {}
+    for where, flags in (("before", panel.before.flags), ("after", after), ("", panel.flags)):
+        for flag in dict.fromkeys(flags):
+            about.setdefault(flag.name, (flag, []))[1].append(where)
+    return tuple(
+        flag
+        if panel.after is None or "" in states
+        else replace(flag, name=f"{flag.name}, {' and '.join(states)}")
+        for flag, states in about.values()
+    )
+
+
+def _n_doubts(panel: Panel) -> int:
+    """Count the doubts, each once: a state has those of its photos, too."""
+    flags = list(panel.flags)
+    for state in (panel.before, panel.after):
+        if state is not None:
+            flags += [*state.flags, *(flag for photo in state.photos for flag in photo.flags)]
+    return len({flag.name for flag in flags})
 
 
 def _encoded(state: State, longest_px: int = LONGEST_PX) -> Photo | None:

@@ -203,6 +203,26 @@ def test_names_are_escaped(content: ReportContent, panel: Panel) -> None:
     assert evil in page.text
 
 
+def test_each_doubt_is_listed_and_counted_once(content: ReportContent, panel: Panel) -> None:
+    both, one, all_ = (Flag(name=name, text=f"It is {name}.") for name in ("few", "dim", "apart"))
+    assert panel.after is not None
+    states = [
+        replace(state, flags=flags, photos=(replace(state.photos[0], flags=flags),))
+        for state, flags in ((panel.before, (both,)), (panel.after, (both, one)))
+    ]
+    made = replace(panel, before=states[0], after=states[1], flags=(all_,))
+    text = Reader(page_html(compose(replace(content, panels=(made,))))).text
+    assert "3 doubts are noted under “Photos”." in text
+    listed = text.split("Photos", 2)[2].split("SHA-256")[0]
+    for title, flag in (("Few, before and after", both), ("Dim, after", one), ("Apart", all_)):
+        assert f"{title} {flag.text}" in listed
+        assert listed.count(flag.text) == 1
+    alone = replace(made, after=None, registration=None, flags=())
+    text = Reader(page_html(compose(replace(content, panels=(alone,))))).text
+    assert "1 doubt is noted under “Photos”." in text
+    assert "Few It is few." in text
+
+
 def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregistered: Panel) -> None:
     page = Reader(page_html(compose(replace(content, panels=(unregistered,)))))
     assert "could not be registered" in page.text
