@@ -187,7 +187,7 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
         density_map=_density_map(density_grid([shot.shot for shot in score.shots[:1]])),
         density_unit=_unit(score),
         as_seen=score.as_seen,
-        set_aside=tuple(one.reason for one in score.set_aside),
+        set_aside=_set_aside(score),
     )
 
 
@@ -210,9 +210,7 @@ def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
         density_unit=_unit(comparison.before),
         as_seen=comparison.before.as_seen,
         more_shots=tuple(more_shots(comparison)),
-        set_aside=tuple(
-            one.reason for one in (*comparison.before.set_aside, *comparison.after.set_aside)
-        ),
+        set_aside=(*_set_aside(comparison.before), *_set_aside(comparison.after)),
         flags=_flags(comparison.flags),
     )
 
@@ -276,6 +274,14 @@ def _state(score: PanelScore) -> content.State:
         flags=_flags(score.flags),
         coverage=_coverage(score),
     )
+
+
+def _set_aside(score: PanelScore) -> tuple[str, ...]:
+    """Say which photos were set aside, and why; where they are is the workshop's matter."""
+    reasons = [one.reason for one in score.set_aside]
+    for folder in {shot.photo.path.parent for shot in score.shots}:
+        reasons = [reason.replace(f"{folder}{os.sep}", "") for reason in reasons]
+    return tuple(reasons)
 
 
 def _coverage(score: PanelScore) -> content.Coverage | None:

@@ -10,7 +10,7 @@ import pytest
 from defectscan.errors import OutputExistsError
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
-from defectscan.measurement.state import PanelScore
+from defectscan.measurement.state import PanelScore, SetAside
 from defectscan.pipeline import Comparison
 from defectscan.report import record
 from defectscan.report.assemble import (
@@ -98,6 +98,20 @@ def test_an_unregistered_pair_says_why(comparison: Comparison) -> None:
     assert panel.registration.reason == "nothing to hold on to"
     assert panel.registration.lines == ()
     assert panel.density_map is not None
+
+
+def test_photos_set_aside_are_named_without_their_folder(
+    state: PanelScore, comparison: Comparison
+) -> None:
+    folder = state.shots[0].photo.path.parent
+    aside = SetAside(file="5.jpg", reason=f"{folder / '5.jpg'} has no highlight; repeat it")
+    panel = score_panel(replace(state, set_aside=(aside,)), title="")
+    assert panel.set_aside == ("5.jpg has no highlight; repeat it",)
+    folder = comparison.after.shots[0].photo.path.parent
+    aside = replace(aside, reason=f"{folder / '5.jpg'} has no highlight; repeat it")
+    two = replace(comparison, after=replace(comparison.after, set_aside=(aside,)))
+    (told,) = comparison_panel(two, title="").set_aside
+    assert told.startswith("5.jpg has no")
 
 
 def test_unknown_is_not_zero(unscaled: Comparison) -> None:
