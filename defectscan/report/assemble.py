@@ -169,7 +169,7 @@ def write_job(job: Job, parts: Sequence[JobPart], folder: Path, *, force: bool) 
     text = to_json({"format": "defectscan.job-report/1", "title": job.title, "panels": records})
     missing = tuple(part.missing for part in parts if part.missing is not None)
     _write(
-        [part.panel for part in parts if part.panel is not None],
+        [part.panel for part in parts],
         folder,
         title=job.title,
         subtitle=job.subtitle,
@@ -216,7 +216,7 @@ def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
 
 
 def _write(
-    panels: Sequence[content.Panel],
+    panels: Sequence[content.Panel | None],
     folder: Path,
     *,
     record: str,
@@ -226,12 +226,14 @@ def _write(
     flags: tuple[content.Flag, ...] = (),
     pdf_writer: PdfWriter | None = None,
 ) -> None:
+    """Write a report of panels, `None` where one was not measured; each keeps its number."""
+    measured = [panel for panel in panels if panel is not None]
     filled = content.ReportContent(
-        title=title or panels[0].title,
+        title=title or measured[0].title,
         subtitle=subtitle,
         date=date.today(),  # noqa: DTZ011 - the workshop's own day
         version=__version__,
-        panels=tuple(panels),
+        panels=tuple(measured),
         grade_limits_mm_per_cm2=GRADE_LIMITS_MM_PER_CM2,
         flags=flags,
     )
@@ -239,10 +241,11 @@ def _write(
     check_free([folder / name for name in names], force=force)
     page = compose(filled)
     pdf = _written_here(page) if pdf_writer is None else pdf_writer(page)
-    overlays = [overlay_jpeg(panel) for panel in panels]
+    overlays = [None if panel is None else overlay_jpeg(panel) for panel in panels]
     contents = [page_html(page).encode(), pdf(), record.encode(), *overlays]
     for name, data in zip(names, contents, strict=True):
-        write_whole(folder / name, data, force=force)
+        if data is not None:
+            write_whole(folder / name, data, force=force)
 
 
 def _written_here(page: Page) -> Callable[[], bytes]:

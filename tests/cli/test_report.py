@@ -41,6 +41,8 @@ def test_a_panel_that_fails_is_named_and_costs_itself_alone(
     assert (second["title"], second["format"]) == ("Fairing", "defectscan.comparison/1")
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "<strong>Not measured</strong> Tank: nothing.jpg is no photo" in page
+    # The overlay has the number that its panel has in job.json and in the JSON.
+    assert [path.name for path in (tmp_path / "out").glob("overlay*")] == ["overlay_2.jpg"]
 
 
 def test_a_job_of_which_nothing_can_be_measured(run: Run, job: Path, tmp_path: Path) -> None:
