@@ -35,7 +35,7 @@ def report(
             assemble.write_job(job, parts, out, force=force)
     for part in parts:
         if part.panel:
-            typer.echo(f"{part.title}\n{part.words}\n")
+            typer.echo(f"{on_one_line(part.title)}\n{part.words}\n")
     if any(part.panel for part in parts):
         typer.echo(f"Report: {out / record.FILES[0]}")
     errors = [f"{on_one_line(part.title)}: {part.error}" for part in parts if part.error]

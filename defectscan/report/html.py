@@ -12,6 +12,7 @@ from markupsafe import Markup
 from defectscan.report.marks import Photo, Polyline
 from defectscan.report.page import Page
 from defectscan.report.palette import CELL_OPACITY, CELLS, STROKES
+from defectscan.report.wording import unsteered
 
 _FOLDER = Path(__file__).parent
 
@@ -60,8 +61,9 @@ def page_html(page: Page) -> str:
         style_hash=_hash(style),
         script_hash=_hash(script),
     )
-    # A file name may hold broken code points, which could not be written to a file.
-    return html.encode("utf-8", "replace").decode("utf-8")
+    # A title or a file name may hold what turns the text round it, and broken code points, which
+    # could not be written to a file.
+    return unsteered(html).encode("utf-8", "replace").decode("utf-8")
 
 
 @cache

@@ -22,8 +22,13 @@ _MOST_PLACES = {"percent": 2, "density": 6}
 
 def typed(text: str, most: int = LONGEST_TYPED) -> str:
     """Return what somebody typed as one line that cannot turn or swamp what stands round it."""
-    line = _CONTROL.sub("\N{REPLACEMENT CHARACTER}", " ".join(_STEERING.sub("", text).split()))
+    line = _CONTROL.sub("\N{REPLACEMENT CHARACTER}", " ".join(unsteered(text).split()))
     return line if len(line) <= most else line[: most - 1] + "…"
+
+
+def unsteered(text: str) -> str:
+    """Leave out the characters that turn round, hide or join what stands beside them."""
+    return _STEERING.sub("", text)
 
 
 def known(value: float | None) -> float | None:

@@ -17,7 +17,7 @@ def job(photos: RenderedPhotos, tmp_path: Path) -> Path:
     folder.mkdir()
     panels = [
         {"title": "Tank", "before": "nothing.jpg", "after": "after.jpg", "mm_per_px": 0.1},
-        {"title": "Fairing", "before": "before.jpg", "after": "after.jpg", "mm_per_px": 0.1},
+        {"title": "Fairing\u202e", "before": "before.jpg", "after": "after.jpg", "mm_per_px": 0.1},
     ]
     (folder / "before.jpg").write_bytes(photos.first_before.read_bytes())
     (folder / "after.jpg").write_bytes(photos.first_after.read_bytes())
@@ -31,16 +31,17 @@ def test_a_panel_that_fails_is_named_and_costs_itself_alone(
 ) -> None:
     told = run("report", job, "--out", tmp_path / "out")
     assert told.status == 1
-    assert told.out.startswith("Fairing\nCorrection ")
+    assert told.out.startswith("'Fairing\\u202e'\nCorrection ")
     assert told.out.endswith(f"Report: {tmp_path / 'out' / 'report.html'}\n")
     (line,) = told.err.splitlines()
     assert line.startswith("Tank: ")
     assert "nothing.jpg is no photo" in line
     first, second = json.loads((tmp_path / "out" / "result.json").read_text())["panels"]
     assert (first["title"], list(first)) == ("Tank", ["title", "error"])
-    assert (second["title"], second["format"]) == ("Fairing", "defectscan.comparison/1")
+    assert (second["title"], second["format"]) == ("Fairing\u202e", "defectscan.comparison/1")
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "<strong>Not measured</strong> Tank: nothing.jpg is no photo" in page
+    assert "\u202e" not in page
     # The overlay has the number that its panel has in job.json and in the JSON.
     assert [path.name for path in (tmp_path / "out").glob("overlay*")] == ["overlay_2.jpg"]
 
@@ -49,5 +50,5 @@ def test_a_job_of_which_nothing_can_be_measured(run: Run, job: Path, tmp_path: P
     (job / "after.jpg").write_bytes(b"nothing, too")
     told = run("report", job, "--out", tmp_path / "out")
     assert (told.status, told.out) == (1, "")
-    assert [line.split(":")[0] for line in told.err.splitlines()] == ["Tank", "Fairing"]
+    assert [line.split(":")[0] for line in told.err.splitlines()] == ["Tank", "'Fairing\\u202e'"]
     assert not (tmp_path / "out").exists()

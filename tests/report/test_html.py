@@ -203,6 +203,20 @@ def test_names_are_escaped(content: ReportContent, panel: Panel) -> None:
     assert evil in page.text
 
 
+def test_no_text_turns_what_stands_beside_it(content: ReportContent, panel: Panel) -> None:
+    turned = "Tank \u202eknat\u2067 \u200fend"
+    photo = replace(panel.before.photos[0], file=turned)
+    named = replace(
+        content,
+        title=turned,
+        panels=(replace(panel, title=turned, before=replace(panel.before, photos=(photo,))),) * 2,
+        flags=(Flag(name="not_measured", text=f"{turned}: it is no photo."),),
+    )
+    html = page_html(compose(named))
+    assert not set("\u202e\u2067\u200f") & set(html)
+    assert "Tank knat end: it is no photo." in Reader(html).text
+
+
 def test_each_doubt_is_listed_and_counted_once(content: ReportContent, panel: Panel) -> None:
     both, one, all_ = (Flag(name=name, text=f"It is {name}.") for name in ("few", "dim", "apart"))
     assert panel.after is not None
