@@ -201,7 +201,7 @@ def _opening(
 def _tiles(job: JobView, reported: Sequence[ReportedPanel | None]) -> tuple[Tile, ...]:
     n_passes, minutes, n_timed = passes_minutes(_surfaces(job))
     on_spots = [spot.surface for panel in job.panels for spot in panel.test_spots]
-    passes = [] if not n_timed else [f"{wording.number(minutes)} minutes"]
+    passes = [] if not n_timed else [f"{wording.number(minutes)} minute{'s' * (minutes != 1)}"]
     if 0 < n_timed < n_passes:
         passes[0] += f" for {n_timed} of them"
     if n := sum(len(surface.passes) for surface in on_spots):

@@ -388,7 +388,7 @@ def test_passes_and_film_readings_on_test_spots_are_told(book: Book) -> None:
     bench = Bench(book)
     spot = bench.add(TestSpot(panel_id=bench.panel_id, name="sill"))
     one = bench.polish(spot=spot)
-    bench.polish()
+    bench.add(Pass(panel_id=bench.panel_id, time_min=1))
     bench.readings({"": (110, 111, 109)}, spot=spot)
     bench.readings({"edge": (90.5, 95, 99)}, one, spot=spot)
     made = report(book)
@@ -396,7 +396,7 @@ def test_passes_and_film_readings_on_test_spots_are_told(book: Book) -> None:
         tile.label: tile for block in made.page.opening for tile in getattr(block, "tiles", ())
     }
     assert tiles["Polishing passes"].value == "2"
-    assert tiles["Polishing passes"].detail == "1 on test spots"
+    assert tiles["Polishing passes"].detail == "1 minute for 1 of them, 1 on test spots"
     assert tiles["Film readings"].value == "6"
     assert tiles["Film readings"].detail == "1 test spot, with 6 of them"
     page = Reader(page_html(made.page))
