@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from fpdf import FPDF
-from fpdf.bidi import BidiParagraph
+from fpdf.bidi import BIDI_BRACKETS, BidiParagraph
 
 from defectscan.report import marks
 from defectscan.report.marks import WIDTH, Drawing, Label, Layer, Polyline
@@ -30,6 +30,10 @@ _EAST_ASIAN = re.compile(
     r"[\u1100-\u11ff\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff\uff00-\uffef\U00020000-\U0003ffff]"
 )
 _RIGHT_TO_LEFT = re.compile(r"[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufeff]")
+_MIRRORED = {
+    **{bracket: told["pair"] for bracket, told in BIDI_BRACKETS.items()},
+    **dict(zip("<>«»≤≥", "><»«≥≤", strict=True)),
+}
 _LEADING = 1.42
 
 Place = Callable[[Polyline], list[tuple[float, float]]]
@@ -324,10 +328,18 @@ def printable(text: str) -> str:
 
 
 def in_reading_order(text: str) -> str:
-    """Put a line's letters into the order in which they stand on paper, from the left."""
+    """Put a line's letters into the order in which they stand on paper, from the left.
+
+    Where they run from the right, brackets and the like stand mirrored; the library leaves that to
+    whoever draws them (Unicode Standard Annex 9, rule L4).
+    """
     if not _RIGHT_TO_LEFT.search(text):
         return text
-    return str(BidiParagraph(text).get_reordered_string())
+    ordered = BidiParagraph(text).get_reordered_characters()
+    return "".join(
+        _MIRRORED.get(one.character, one.character) if one.embedding_level % 2 else one.character
+        for one in ordered
+    )
 
 
 def lacks_cjk_font(text: str) -> bool:

@@ -55,6 +55,12 @@ def test_right_to_left_letters_stand_in_their_order() -> None:
     assert in_reading_order("door \u05d0\u05d1 12") == "door 12 \u05d1\u05d0"
 
 
+def test_brackets_are_mirrored_where_the_letters_run_from_the_right() -> None:
+    assert in_reading_order("\u05d0 (\u05d1) [2] <\u05d2>") == "<\u05d2> [2] (\u05d1) \u05d0"
+    assert in_reading_order("door (\u05d0) <b>") == "door (\u05d0) <b>"
+    assert in_reading_order("(abc)") == "(abc)"
+
+
 def test_letters_that_only_steer_are_left_out() -> None:
     assert printable("a\u202eb\u200dc\ufe0f") == "abc"
     assert printable("a\nb") == "a\N{REPLACEMENT CHARACTER}b"
