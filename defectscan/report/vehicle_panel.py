@@ -18,16 +18,14 @@ from defectscan.workshop.book_entries import Result
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable
 from defectscan.workshop.evidence import (
-    Figure,
     UnusableFiguresError,
-    correction_between,
-    log_density,
 )
 from defectscan.workshop.measuring import Progress
 from defectscan.workshop.stored_figures import (
     current_comparison,
     line_density,
     n_withdrawn,
+    reckoned_correction,
     score_of,
 )
 
@@ -158,29 +156,22 @@ def _reckoned(first: StateView, last: StateView) -> tuple[Estimate, str]:
         return Estimate(note="the two results cannot be compared"), clause
     if densities[0] is None or densities[1] is None:
         return Estimate(note="the two states were not compared, and no scale is known"), ""
-    if _is_under_limit(densities[0], before):
-        return Estimate(note=UNDER_LIMIT_BEFORE), ""
     try:
-        figure = correction_between(
-            log_density(densities[0], first.name), log_density(densities[1], last.name)
-        )
+        figure = reckoned_correction("the panel", before, after)
     except UnusableFiguresError as error:
         return Estimate(note=error.what), ""
-    told = Estimate(value=figure.value, low=figure.low, high=figure.high)
-    if _is_under_limit(densities[1], after):
-        value = 100 * (1 - densities[1].value / densities[0].value)
-        # Nothing bounds it from above: what is left may be nothing.
-        told = Estimate(value=value, low=figure.low, high=100.0, at_least=figure.low)
+    if figure is None:
+        return Estimate(note=UNDER_LIMIT_BEFORE), ""
+    told = Estimate(
+        value=figure.value,
+        low=figure.low,
+        high=figure.high,
+        at_least=figure.low if figure.at_least else None,
+    )
     return told, (
         "The two states were not compared line by line as they were last measured; the "
         "correction is reckoned from their two densities."
     )
-
-
-def _is_under_limit(density: Figure, score: Result) -> bool:
-    """Tell whether a state's lines are no more than its photos can tell from nothing."""
-    limit = stored.detection_limit(score.record)
-    return density.value <= (0.0 if limit is None else limit)
 
 
 def _notices(

@@ -114,7 +114,11 @@ def reckoned_correction(name: str, before: Result, after: Result) -> Figure | No
     found = correction_between(
         log_density(densities[0], f"{name} before"), log_density(densities[1], f"{name} after")
     )
-    return replace(found, high=100.0, at_least=True) if is_under_limit(after) else found
+    if not is_under_limit(after):
+        return found
+    # Nothing bounds it from above: what is left may be nothing.
+    value = 100 * (1 - densities[1].value / densities[0].value)
+    return replace(found, value=value, high=100.0, at_least=True)
 
 
 def film_readings(
