@@ -11,7 +11,7 @@ from defectscan.report.wording import typed
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, state_name
 from defectscan.workshop.cautions import ALL_LAYERS, FILM_UNKNOWN, OF_MATERIAL
 from defectscan.workshop.evidence import Bounded, UnusableFiguresError
-from defectscan.workshop.film import average_film, film_taken
+from defectscan.workshop.film import UNNAMED, average_film, film_taken
 from defectscan.workshop.outlook import WorkshopLimits
 from defectscan.workshop.spot_trial import (
     SpotTrial,
@@ -151,7 +151,7 @@ def _readings(surface: SurfaceView, number: int) -> dict[str, list[float]]:
     for entry in surface.film:
         reading = entry.content
         if surface.n_passes(reading.after_pass_id) == number:
-            told.setdefault(reading.spot or "unnamed", []).append(reading.film_um)
+            told.setdefault(reading.spot or UNNAMED, []).append(reading.film_um)
     return told
 
 

@@ -22,6 +22,7 @@ from defectscan.workshop.evidence import (
     shots_wanted,
     with_interval,
 )
+from defectscan.workshop.film import spots_that_count
 from defectscan.workshop.outlook import (
     Expectation,
     Outlook,
@@ -341,6 +342,22 @@ def _not_lowered(before: PanelState, after: PanelState) -> bool:
     return both and after.density_mm_per_cm2.high >= before.density_mm_per_cm2.low
 
 
+def _not_read_again(states: Sequence[PanelState]) -> list[str]:
+    """Name the spots, thinner than any of the last readings, that earlier readings tell of."""
+    read = [(state, state.film) for state in states if state.film is not None]
+    counting = spots_that_count([film for _, film in read])
+    notes = []
+    for (state, film), names in zip(read[:-1], counting[:-1], strict=True):
+        thin = [n for n in names if film.spots[n].mean_um < read[-1][1].thinnest_um.value]
+        notes += [
+            f"The film at spot {name} is reckoned from {digits(film.spots[name].mean_um)} um, "
+            f"{state.name}, less what the passes took since: later readings do not show it. Read "
+            "it again before any pass."
+            for name in thin
+        ]
+    return notes
+
+
 def _notes(
     states: Sequence[PanelState], outlook: Outlook, expectation: Expectation
 ) -> tuple[str, ...]:
@@ -362,6 +379,7 @@ def _notes(
         )
     if outlook.film_read and states[-1].film is None:
         notes.append("The film was not read after the last pass; it is reckoned from earlier ones.")
+    notes += _not_read_again(states)
     for state in states:
         if state.film is not None:
             notes += [f"{state.name}: {note}" for note in state.film.notes]

@@ -34,6 +34,8 @@ USUAL_CUT_SD_UM = 1.0
 # Gauges show whole micrometres: common practice, without a source.
 READING_STEP_UM = 1.0
 NO_SPREAD_UM = 1e-9
+# The place of readings entered without one: in another state it need not be the same.
+UNNAMED = "unnamed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,22 +196,65 @@ def average_film(readings_um: Readings, *, repeatable_um: float = REPEATABLE_UM)
     if n > 1:
         spread = float(np.std(means, ddof=1)) / math.sqrt(n)
         error, degrees = _at_least_rounding(spread, n - 1, means=1, n_averaged=n)
-    thin = min(spots.values(), key=lambda spot: spot.mean_um)
-    repeatability, readings_degrees = _repeatability(spots.values())
-    thin_error, thin_degrees = _at_least_rounding(
-        repeatability / math.sqrt(thin.n_readings),
-        readings_degrees,
-        means=1,
-        n_averaged=thin.n_readings,
-    )
     return Film(
         mean_um=_student(float(means.mean()), error, degrees),
-        thinnest_um=_student(thin.mean_um, thin_error, thin_degrees),
+        thinnest_um=thinnest_of(spots, spots),
         standard_error_um=error,
         n_spots=n,
         spots=spots,
         notes=_notes(spots),
     )
+
+
+def thinnest_of(spots: Mapping[str, Spot], names: Collection[str]) -> Figure:
+    """Return the thinnest of some spots, um, with the interval of its readings.
+
+    Parameters
+    ----------
+    spots
+        All spots of one state by name; their readings together show how well one repeats.
+    names
+        Of the spots that are asked for; at least one.
+    """
+    thin = min((spots[name] for name in names), key=lambda spot: spot.mean_um)
+    repeatability, readings_degrees = _repeatability(spots.values())
+    error, degrees = _at_least_rounding(
+        repeatability / math.sqrt(thin.n_readings),
+        readings_degrees,
+        means=1,
+        n_averaged=thin.n_readings,
+    )
+    return _student(thin.mean_um, error, degrees)
+
+
+def spots_that_count(films: Sequence[Film | None]) -> tuple[tuple[str, ...], ...]:
+    """Return for each state the spots whose readings there still say what is left of the film.
+
+    A spot that was read again counts as it was read last. Film does not grow: where the later
+    reading is thicker than the earlier one by more than readings repeat, it was another place,
+    and both count. So do readings without a place.
+
+    Parameters
+    ----------
+    films
+        Of one panel's states in order; `None` for a state without readings.
+    """
+    counting = []
+    for number, film in enumerate(films):
+        later = [one.spots for one in films[number + 1 :] if one is not None]
+        spots = {} if film is None else film.spots
+        counting.append(
+            tuple(
+                name
+                for name, spot in spots.items()
+                if name == UNNAMED
+                or not any(
+                    name in there and there[name].mean_um <= spot.mean_um + REPEATABLE_UM
+                    for there in later
+                )
+            )
+        )
+    return tuple(counting)
 
 
 def film_taken(

@@ -19,7 +19,7 @@ from defectscan.workshop.evidence import (
     correction_between,
     log_density,
 )
-from defectscan.workshop.film import Film
+from defectscan.workshop.film import Film, spots_that_count, thinnest_of
 
 Floats = NDArray[Any]
 
@@ -160,7 +160,8 @@ class Outlook:
     log_target
         Shape (n,): logarithm of the target density.
     thinnest_um
-        Shape (n,): film at the thinnest spot now; not a number without readings.
+        Shape (n,): film at the thinnest spot now, each spot from its last reading; not a number
+        without readings.
     budget_um
         Shape (n,): film that may still be taken off: down to the reserve at the thinnest spot,
         and within the largest removal; infinite where nothing is known of film.
@@ -290,9 +291,7 @@ def look_ahead(
     if cut_known:
         budget = limits.largest_removal - decay.removed_um[:, -1]
     if read:
-        thin = [film.thinnest_um for film in films if film is not None][-1]
-        since = decay.removed_um[:, -1] - decay.removed_um[:, read[-1]]
-        thinnest = rng.normal(thin.value, (thin.high - thin.low) / (2 * Z95), n) - since
+        thinnest = _thinnest(films, decay, rng)
         budget = np.minimum(budget, thinnest - limits.reserve)
     return Outlook(
         decay=decay,
@@ -354,6 +353,19 @@ def expect(
 def as_figure(bounded: Bounded) -> Figure:
     """Return a figure of this module's own kind."""
     return Figure(value=bounded.value, low=bounded.low, high=bounded.high)
+
+
+def _thinnest(films: Sequence[Film | None], decay: Decay, rng: np.random.Generator) -> Floats:
+    """Draw the film at the thinnest spot now, shape (n,): last readings, less what went since."""
+    left = []
+    for number, (film, names) in enumerate(zip(films, spots_that_count(films), strict=True)):
+        if film is None or not names:
+            continue
+        thin = thinnest_of(film.spots, names)
+        drawn = rng.normal(thin.value, (thin.high - thin.low) / (2 * Z95), len(decay.pass_um))
+        since = decay.removed_um[:, -1] - decay.removed_um[:, number]
+        left.append(drawn - np.maximum(since, 0))
+    return np.min(left, axis=0)
 
 
 def _mean_and_error(film: Film) -> tuple[float, float]:

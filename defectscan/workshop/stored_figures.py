@@ -9,7 +9,7 @@ from defectscan.workshop.book_entries import Pass, Result
 from defectscan.workshop.book_view import StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable, unlike_settings
 from defectscan.workshop.evidence import Figure, UnusableFiguresError, digits
-from defectscan.workshop.film import average_film, average_spot
+from defectscan.workshop.film import UNNAMED, average_film, average_spot
 
 
 def score_of(state: StateView) -> Result:
@@ -87,7 +87,7 @@ def film_readings(
     for entry in surface.film:
         reading = entry.content
         if surface.n_passes(reading.after_pass_id) == n_passes:
-            spots.setdefault(reading.spot or "unnamed", []).append(reading.film_um)
+            spots.setdefault(reading.spot or UNNAMED, []).append(reading.film_um)
     kept: dict[str, list[float]] = {}
     left_out: dict[str, str] = {}
     for name, values in spots.items():

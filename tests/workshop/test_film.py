@@ -10,7 +10,14 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from defectscan.workshop.evidence import UnusableFiguresError
-from defectscan.workshop.film import average_film, average_spot, average_states, film_taken
+from defectscan.workshop.film import (
+    UNNAMED,
+    average_film,
+    average_spot,
+    average_states,
+    film_taken,
+    spots_that_count,
+)
 
 BEFORE = {
     "a": [112.0, 113.1, 112.4],
@@ -199,3 +206,12 @@ def test_one_spot_is_as_sure_in_a_difference_as_alone() -> None:
     many = {str(number): [120.0 + number, 121, 119] for number in range(-3, 4)}
     mixed = film_taken(many, after).mean_um
     assert mixed.high - mixed.value < 1.2 * (taken.high - 4)
+
+
+def test_a_spot_counts_as_last_read_unless_it_reads_much_thicker() -> None:
+    first = average_film({"a": [110.0] * 3, "thin": [81.0] * 3, UNNAMED: [100.0] * 3})
+    again = average_film({"a": [109.0] * 3, UNNAMED: [99.0] * 3})
+    assert spots_that_count([first, None, again]) == (("thin", UNNAMED), (), ("a", UNNAMED))
+    elsewhere = average_film({"thin": [95.0] * 3})
+    assert spots_that_count([first, elsewhere]) == (("a", "thin", UNNAMED), ("thin",))
+    assert spots_that_count([first, average_film({"thin": [82.0] * 3})])[0] == ("a", UNNAMED)

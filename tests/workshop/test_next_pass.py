@@ -156,6 +156,25 @@ def test_results_of_two_versions_are_refused(bench: Bench) -> None:
         weighed(bench)
 
 
+def test_a_thin_spot_that_is_not_read_again_still_counts(bench: Bench) -> None:
+    first = {"a": 110.0, "b": 111.0, "c": 109.0, "d": 112.0, "door edge": 91.0}
+    bench.readings({place: [um] * 3 for place, um in first.items()})
+    bench.course([100])
+    after = bench.polish()
+    bench.score(bench.state(after), score_record(60))
+    del first["door edge"]
+    bench.readings({place: [um - 1.5] * 3 for place, um in first.items()}, after)
+    result = weighed(bench)
+    assert result.decision.answer is Answer.STOP
+    assert result.decision.expectation.thinnest_um is not None
+    assert result.decision.expectation.thinnest_um.value == pytest.approx(89.5, abs=0.3)
+    assert any("spot door edge is reckoned from 91 um, before" in note for note in result.notes)
+    bench.readings({"door edge": [89.5] * 3}, after)
+    again = weighed(bench)
+    assert again.decision.answer is Answer.STOP
+    assert not any("reckoned from 91 um" in note for note in again.notes)
+
+
 def test_film_spots_that_do_not_count_are_named(bench: Bench) -> None:
     bench.course([200], [110])
     bench.readings({"edge": [84.0, 85.0]})
