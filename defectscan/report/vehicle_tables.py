@@ -11,7 +11,7 @@ from defectscan.report.wording import typed
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView, state_name
 from defectscan.workshop.cautions import ALL_LAYERS, FILM_UNKNOWN, OF_MATERIAL
 from defectscan.workshop.evidence import Bounded, UnusableFiguresError
-from defectscan.workshop.film import UNNAMED, average_film, film_taken
+from defectscan.workshop.film import average_film, film_taken
 from defectscan.workshop.outlook import WorkshopLimits
 from defectscan.workshop.spot_trial import (
     SpotTrial,
@@ -19,7 +19,11 @@ from defectscan.workshop.spot_trial import (
     is_ordered,
     spots_in_order,
 )
-from defectscan.workshop.stored_figures import current_comparison, film_readings
+from defectscan.workshop.stored_figures import (
+    current_comparison,
+    film_readings,
+    readings_by_spot,
+)
 
 _MOST_STATES = 5
 _PASS_HEAD = ("Pass", "Who", "Machine", "Pad", "Polish", "Speed", "Minutes", "Section")
@@ -123,7 +127,7 @@ def _film(panel: PanelView) -> tuple[Block, ...]:
             cautions.insert(0, FILM_UNKNOWN)
         return (Text(paragraphs=tuple(cautions), small=True),) if cautions else ()
     shown = numbers if len(numbers) <= _MOST_STATES else [numbers[0], *numbers[1 - _MOST_STATES :]]
-    readings = {number: _readings(surface, number) for number in shown}
+    readings = {number: readings_by_spot(surface, number) for number in shown}
     places = list(dict.fromkeys(place for told in readings.values() for place in told))
     rows = [
         (typed(place, 60), *(_place_mean(readings[number].get(place)) for number in shown))
@@ -144,15 +148,6 @@ def _film(panel: PanelView) -> tuple[Block, ...]:
     head = ("Spot, µm", *(_sentence(state_name(number)) for number in shown))
     texts = tuple(_micrometres(note, 400) for note in notes)
     return (Table(head=head, rows=tuple(rows)), Text(paragraphs=texts, small=True))
-
-
-def _readings(surface: SurfaceView, number: int) -> dict[str, list[float]]:
-    told: dict[str, list[float]] = {}
-    for entry in surface.film:
-        reading = entry.content
-        if surface.n_passes(reading.after_pass_id) == number:
-            told.setdefault(reading.spot or UNNAMED, []).append(reading.film_um)
-    return told
 
 
 def _place_mean(values: Sequence[float] | None) -> str:

@@ -22,7 +22,7 @@ from defectscan.workshop.evidence import (
     shots_wanted,
     with_interval,
 )
-from defectscan.workshop.film import spots_that_count
+from defectscan.workshop.film import LEAST_READINGS, UNNAMED, spots_that_count
 from defectscan.workshop.outlook import (
     Expectation,
     Outlook,
@@ -34,6 +34,7 @@ from defectscan.workshop.outlook import (
 
 DENSITY = "mm/cm2"
 SURE = 0.975
+MOST_NAMED = 5
 
 
 class Answer(StrEnum):
@@ -281,6 +282,46 @@ def _film_allows(
     expectation: Expectation,
 ) -> _Ruling:
     """Rule whether the film allows another pass like the last; the reason is a clause."""
+    ruling = _settled_film_allows(states, limits, outlook, expectation)
+    if ruling.answer is Answer.ANOTHER_PASS:
+        return _read_again(states, limits, outlook) or ruling
+    return ruling
+
+
+def _read_again(
+    states: Sequence[PanelState], limits: WorkshopLimits, outlook: Outlook
+) -> _Ruling | None:
+    """Ask for readings where too few, or such as disagree, are not surely over the reserve."""
+    removed, doubtful = outlook.decay.removed_um, []
+    for number, state in enumerate(states):
+        later = [one.film.spots for one in states[number + 1 :] if one.film is not None]
+        since = np.maximum(removed[:, -1] - removed[:, number], 0)
+        for name, um in state.unsettled_um.items():
+            settled = name != UNNAMED and any(name in spots for spots in later)
+            margin = um - since - outlook.decay.next_film_um - limits.reserve
+            if not settled and float(np.mean(margin >= 0)) < SURE:
+                doubtful.append((um, f"{name} ({digits(um)} um, {state.name})"))
+    if not doubtful:
+        return None
+    named = [text for _, text in sorted(doubtful)[:MOST_NAMED]]
+    if len(doubtful) > MOST_NAMED:
+        named.append(f"{len(doubtful) - MOST_NAMED} more")
+    reason = (
+        f"Whether the film allows a pass is open: the readings at spot {', '.join(named)} are too "
+        "few or disagree, and a pass might leave less there than the reserve of "
+        f"{digits(limits.reserve)} um; take {LEAST_READINGS} readings that agree there, or "
+        "withdraw what was read wrongly."
+    )
+    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason, more_spots=len(doubtful))
+
+
+def _settled_film_allows(
+    states: Sequence[PanelState],
+    limits: WorkshopLimits,
+    outlook: Outlook,
+    expectation: Expectation,
+) -> _Ruling:
+    """Rule the same by the spots that count, all others left aside."""
     cut, removed = expectation.pass_film_um, expectation.removed_um
     if cut is None or removed is None:
         reason = (

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from defectscan.workshop.book_view import (
 )
 from defectscan.workshop.decision import Decision, decide
 from defectscan.workshop.evidence import Z95, Figure, UnusableFiguresError, digits
-from defectscan.workshop.film import Film, average_states
+from defectscan.workshop.film import average_states
 from defectscan.workshop.limits_file import limits_record
 from defectscan.workshop.outlook import PanelState, WorkshopLimits
 from defectscan.workshop.spot_trial import (
@@ -38,6 +38,7 @@ from defectscan.workshop.stored_figures import (
     made_by,
     n_withdrawn,
     score_of,
+    unsettled_film,
 )
 
 # Of a density that nobody measured: it says next to nothing.
@@ -155,9 +156,13 @@ def course_of(panel: PanelView) -> PanelCourse:
         readings.append(kept)
         notes += [f"{state_name(number)}: {note}" for note in left_out]
     states = tuple(
-        _measured_state(panel, measured[number], film, surface.passes)
-        if number in measured
-        else _open_state(panel, measured, number, film)
+        replace(
+            _measured_state(panel, measured[number], surface.passes)
+            if number in measured
+            else _open_state(panel, measured, number),
+            film=film,
+            unsettled_um=unsettled_film(surface, number),
+        )
         for number, film in zip(numbers, average_states(readings), strict=True)
     )
     correction = None
@@ -240,7 +245,7 @@ def _spot_trial(panel: PanelView, limits: WorkshopLimits) -> tuple[SpotTrial | N
 
 
 def _measured_state(
-    panel: PanelView, state: StateView, film: Film | None, passes: Sequence[Entry[Pass]]
+    panel: PanelView, state: StateView, passes: Sequence[Entry[Pass]]
 ) -> PanelState:
     score = score_of(state)
     density = line_density(score)
@@ -256,7 +261,6 @@ def _measured_state(
         name=state.name,
         density_mm_per_cm2=density,
         shots=len(score.sha256s) or 1,
-        film=film,
         made_by=_alike_by(done),
         swirl_mm_per_cm2=figure(kinds.get("swirl")),
         machine_trail_mm_per_cm2=figure(kinds.get("machine_trail")),
@@ -264,9 +268,7 @@ def _measured_state(
     )
 
 
-def _open_state(
-    panel: PanelView, measured: Mapping[int, StateView], number: int, film: Film | None
-) -> PanelState:
+def _open_state(panel: PanelView, measured: Mapping[int, StateView], number: int) -> PanelState:
     """Return a state between two that were measured, its density as good as unknown."""
     nearest = (max(n for n in measured if n < number), min(n for n in measured if n > number))
     found = [line_density(score_of(measured[n])) for n in nearest]
@@ -276,7 +278,6 @@ def _open_state(
     return PanelState(
         name=state_name(number),
         density_mm_per_cm2=Figure(value=middle, low=low, high=high),
-        film=film,
         made_by=_alike_by(panel.surface.passes[number - 1].content),
         measured=False,
     )

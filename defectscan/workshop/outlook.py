@@ -1,8 +1,8 @@
 """What the passes so far let one expect of another: density, film taken, film left."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -44,6 +44,8 @@ class PanelState:
         Photos the density rests on.
     film
         Film-thickness readings of this state; `None` without.
+    unsettled_um
+        Spots whose readings are too few or disagree, by name: the least of them.
     made_by
         Machine, pad and polish of the pass that led here; passes with equal texts are alike.
     swirl_mm_per_cm2, machine_trail_mm_per_cm2, haze
@@ -56,6 +58,7 @@ class PanelState:
     density_mm_per_cm2: Bounded
     shots: int = 1
     film: Film | None = None
+    unsettled_um: Mapping[str, float] = field(default_factory=dict)
     made_by: str = ""
     swirl_mm_per_cm2: Bounded | None = None
     machine_trail_mm_per_cm2: Bounded | None = None

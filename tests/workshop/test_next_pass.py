@@ -187,11 +187,45 @@ def test_film_spots_that_do_not_count_are_named(bench: Bench) -> None:
     assert "edge" not in film.spots
 
 
+@pytest.mark.parametrize(
+    "readings",
+    [
+        {"a": [60.0], "b": [61.0]},
+        {"a": [60.0, 60.0], "b": [130.0, 130.0, 131.0]},
+        {"a": [60.0, 61.0, 75.0]},
+    ],
+)
+def test_readings_near_the_reserve_that_make_no_spot_hold_a_pass_back(
+    bench: Bench, readings: dict[str, list[float]]
+) -> None:
+    bench.course([200])
+    bench.readings(readings)
+    result = weighed(bench)
+    assert result.decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    assert "a (60 um, before)" in result.decision.reason
+    assert "reserve of 90 um; take 3 readings that agree there" in result.decision.reason
+    assert any("spot a (60" in note and "read it again before" in note for note in result.notes)
+    bench.score(bench.state(bench.polish()), score_record(130))
+    assert weighed(bench).decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+
+
+def test_a_spot_that_was_read_again_holds_no_pass_back(bench: Bench) -> None:
+    bench.course([200], [110])
+    bench.readings({"edge": [60.0]})
+    after = bench.polish()
+    bench.film(109, after)
+    bench.score(bench.state(after), score_record(130))
+    assert "edge (60 um, before)" in weighed(bench).decision.reason
+    bench.readings({"edge": [108.0, 109.0, 108.0]}, after)
+    assert weighed(bench).decision.answer is Answer.ANOTHER_PASS
+
+
 def test_readings_at_one_bad_spot_alone_leave_the_film_unknown(bench: Bench) -> None:
     bench.course([200])
     bench.readings({"left": [110.0]})
     result = weighed(bench)
     assert result.course.states[0].film is None
+    assert result.decision.answer is Answer.ANOTHER_PASS
     assert any("thickness is unknown" in caution for caution in result.decision.cautions)
 
 
