@@ -12,6 +12,7 @@ SSPC-PA 2 (2012), spot and area measurement; ASTM D7091: gauges read the sum of 
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -36,6 +37,7 @@ READING_STEP_UM = 1.0
 NO_SPREAD_UM = 1e-9
 # The place of readings entered without one: in another state it need not be the same.
 UNNAMED = "unnamed"
+THINNER_THAN_ALL = "It is thinner than any spot that counts: read it again before any pass."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,12 +121,13 @@ def average_spot(readings_um: Sequence[float], *, repeatable_um: float = REPEATA
         At least three.
     repeatable_um
         A reading further than this from the median of the others is left out, the furthest
-        first, as long as three are left.
+        first, as long as three are left. Readings left out that lie within this of one another
+        are no slips but another place.
 
     Raises
     ------
     UnusableFiguresError
-        Fewer than three readings, one that is no thickness, or no three that agree.
+        Fewer than three readings, one that is no thickness, no three that agree, or two places.
 
     Examples
     --------
@@ -147,7 +150,8 @@ def average_spot(readings_um: Sequence[float], *, repeatable_um: float = REPEATA
     discarded: list[float] = []
     while True:
         off = [abs(v - median(kept[:i] + kept[i + 1 :])) for i, v in enumerate(kept)]
-        furthest = int(np.argmax(off))
+        # Of two that are as far off the thicker is left out, in whatever order they were read.
+        furthest = max(range(len(kept)), key=lambda i: (round(off[i], 6), kept[i]))
         if off[furthest] <= repeatable_um:
             break
         if len(kept) == LEAST_READINGS:
@@ -157,6 +161,13 @@ def average_spot(readings_um: Sequence[float], *, repeatable_um: float = REPEATA
                 remedy="clean the spot and the probe, and take more readings there",
             )
         discarded.append(kept.pop(furthest))
+    if _repeat_one_another(discarded, repeatable_um) or len(discarded) >= len(kept):
+        raise UnusableFiguresError(
+            f"the readings {', '.join(f'{value:g}' for value in readings_um)} um look like two "
+            "places under one name",
+            allowed="readings are left out of a spot where no other repeats them",
+            remedy="enter the readings of each place under its own name, with --at",
+        )
     return Spot(
         mean_um=float(np.mean(kept)),
         sd_um=float(np.std(kept, ddof=1)),
@@ -384,7 +395,13 @@ def _repeatability(spots: Collection[Spot]) -> tuple[float, float]:
     return math.sqrt(total / degrees), float(degrees)
 
 
+def _repeat_one_another(readings_um: Sequence[float], repeatable_um: float) -> bool:
+    ordered = sorted(readings_um)
+    return any(b - a <= repeatable_um for a, b in pairwise(ordered))
+
+
 def _notes(spots: Mapping[str, Spot]) -> tuple[str, ...]:
+    thinnest = min(spot.mean_um for spot in spots.values())
     notes = []
     if len(spots) < LEAST_SPOTS:
         notes.append(
@@ -394,7 +411,10 @@ def _notes(spots: Mapping[str, Spot]) -> tuple[str, ...]:
     for name, spot in spots.items():
         if spot.discarded_um:
             values = ", ".join(f"{value:g}" for value in spot.discarded_um)
-            notes.append(f"Spot {name}: {values} um left out, not repeated by the other readings.")
+            note = f"Spot {name}: {values} um left out, not repeated by the other readings."
+            if min(spot.discarded_um) < thinnest:
+                note += f" {THINNER_THAN_ALL}"
+            notes.append(note)
     return tuple(notes)
 
 

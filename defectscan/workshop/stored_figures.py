@@ -9,7 +9,7 @@ from defectscan.workshop.book_entries import Pass, Result
 from defectscan.workshop.book_view import StateView, SurfaceView
 from defectscan.workshop.comparable import incomparable, unlike_settings
 from defectscan.workshop.evidence import Figure, UnusableFiguresError, digits
-from defectscan.workshop.film import UNNAMED, average_film, average_spot
+from defectscan.workshop.film import THINNER_THAN_ALL, UNNAMED, average_film, average_spot
 
 
 def score_of(state: StateView) -> Result:
@@ -104,7 +104,7 @@ def film_readings(
         if not kept:
             note += " No other spot counts: read it again before any pass."
         elif min(spots[name]) < thinnest:
-            note += " It is thinner than any spot that counts: read it again before any pass."
+            note += f" {THINNER_THAN_ALL}"
         notes.append(note)
     return kept or None, notes
 

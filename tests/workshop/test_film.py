@@ -58,6 +58,25 @@ def test_extremes_that_are_not_repeated_are_left_out() -> None:
     assert set(spot.discarded_um) == {60.0, 150.0}
 
 
+@pytest.mark.parametrize(
+    "readings",
+    [
+        [110.0, 111.0, 109.0, 70.0, 71.0, 69.0],
+        [70.0, 71.0, 69.0, 110.0, 111.0, 109.0],
+        [110.0, 111.0, 109.0, 112.0, 70.0, 71.0, 69.0],
+        [70.0, 110.0, 71.0, 110.0, 111.0],
+    ],
+)
+def test_two_places_under_one_name_are_no_spot(readings: list[float]) -> None:
+    with pytest.raises(UnusableFiguresError, match=r"two places under one name; .* --at"):
+        average_spot(readings)
+
+
+def test_of_two_readings_as_far_off_the_thicker_is_left_out() -> None:
+    for readings in ([100.0, 102.0, 106.0, 108.0], [108.0, 106.0, 102.0, 100.0]):
+        assert average_spot(readings).discarded_um == (108.0,)
+
+
 def test_a_high_spot_that_repeats_is_kept() -> None:
     spot = average_spot([150.0, 151.0, 149.0])
     assert spot.mean_um == pytest.approx(150.0)
@@ -95,6 +114,13 @@ def test_fewer_than_five_spots_are_noted() -> None:
     assert any("asks for 5" in note for note in film.notes)
     assert any("130 um left out" in note for note in film.notes)
     assert film.mean_um.high - film.mean_um.low > 10
+
+
+def test_a_reading_left_out_below_every_spot_is_to_be_read_again() -> None:
+    low = average_film({"a": [100.0, 101.0, 102.0, 60.0], "b": [90.0] * 3})
+    assert any("60 um left out" in note and "read it again" in note for note in low.notes)
+    above = average_film({"a": [100.0, 101.0, 102.0, 92.0], "b": [90.0] * 3})
+    assert any("92 um left out" in note and "again" not in note for note in above.notes)
 
 
 def test_no_spot_is_refused() -> None:
