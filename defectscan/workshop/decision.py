@@ -119,14 +119,15 @@ def decide(
     Parameters
     ----------
     states
-        In order, one pass between each and the next; at least one.
+        In order, one pass between each and the next; at least one. Correction and target count
+        from the first that was measured; film read before counts too.
     rng
         Source of randomness.
     limits
         The workshop's; usual ones where `None`.
     correction_percent
-        From the first state to the last, where they were compared groove by groove; otherwise
-        reckoned from the two densities.
+        From the first measured state to the last, where they were compared groove by groove;
+        otherwise reckoned from the two densities.
     material
         As in the job book.
     habits
@@ -161,12 +162,12 @@ def _rule(
     expectation: Expectation,
     correction: Bounded | None,
 ) -> _Ruling:
-    now = states[-1]
-    total = _place(now.density_mm_per_cm2, states, limits, correction)
-    left = _finish_left(states, limits, expectation)
+    first, now = states[outlook.first_measured], states[-1]
+    total = _place(now.density_mm_per_cm2, first, now, limits, correction)
+    left = _finish_left(first, now, limits, expectation)
     swirl_done = total.side == "under"
     if now.swirl_mm_per_cm2 is not None and not swirl_done:
-        swirl_done = _place(now.swirl_mm_per_cm2, states, limits, None).side == "under"
+        swirl_done = _place(now.swirl_mm_per_cm2, first, now, limits, None).side == "under"
     what = _against_target(limits, expectation)
     if swirl_done and left:
         film = _film_allows(states, limits, outlook, expectation)
@@ -185,7 +186,7 @@ def _rule(
     brings = (
         f"it would bring the density to {with_interval(expected, DENSITY)}"
         if expected is not None
-        else "what it would bring is not known before a first pass"
+        else "what it would bring is not known before a first measured pass"
     )
     reason = f"{what}: not reached, with the whole interval; {film.reason}; {brings}."
     return _Ruling(answer=Answer.ANOTHER_PASS, reason=reason)
@@ -193,12 +194,13 @@ def _rule(
 
 def _place(
     density: Bounded,
-    states: Sequence[PanelState],
+    first: PanelState,
+    last: PanelState,
     limits: WorkshopLimits,
     correction: Bounded | None,
 ) -> _Place:
     """Set a density of the last state beside the target; its own interval decides."""
-    now = log_density(density, f"the density of {states[-1].name}")
+    now = log_density(density, f"the density of {last.name}")
     percent = limits.correction_percent
     if percent is None:
         target = limits.target_density_mm_per_cm2 or 1.0
@@ -210,9 +212,9 @@ def _place(
         gap = now.middle - math.log(target)
         return _Place(side=side, gap=gap, sd=now.sd, lasting_sd=LASTING_SD)
     log_share = math.log(1 - percent / 100)
-    if len(states) == 1 and density is states[0].density_mm_per_cm2:
+    if first is last and density is first.density_mm_per_cm2:
         return _Place(side="over", gap=-log_share, sd=0.0, lasting_sd=0.0)
-    before = log_density(states[0].density_mm_per_cm2, f"the density of {states[0].name}")
+    before = log_density(first.density_mm_per_cm2, f"the density of {first.name}")
     gap, sd = now.middle - before.middle - log_share, math.hypot(now.sd, before.sd)
     lasting = math.hypot(LASTING_SD, before.sd)
     low, high = gap - Z95 * sd, gap + Z95 * sd
@@ -228,10 +230,9 @@ def _place(
 
 
 def _finish_left(
-    states: Sequence[PanelState], limits: WorkshopLimits, expectation: Expectation
+    first: PanelState, now: PanelState, limits: WorkshopLimits, expectation: Expectation
 ) -> str:
     """Say which machine trails or haze are surely left; empty where none are."""
-    now, first = states[-1], states[0]
     largest = limits.largest_trail_mm_per_cm2
     if largest is None:
         largest = expectation.target_mm_per_cm2.value / 4
@@ -243,7 +244,7 @@ def _finish_left(
         )
     if now.haze is not None:
         most = limits.largest_haze
-        if most is None and first.haze is not None and len(states) > 1:
+        if most is None and first.haze is not None and first is not now:
             most = first.haze.high
         if most is not None and now.haze.low > most:
             parts.append(f"haze of {with_interval(now.haze, '')} is left, over {digits(most)}")
@@ -404,7 +405,8 @@ def _notes(
 ) -> tuple[str, ...]:
     notes = []
     if outlook.n_passes == 0:
-        notes.append("No pass yet: what one brings shows on a test spot, or after the first.")
+        yet = "No pass yet" if len(states) == 1 else "No pass between two measured states yet"
+        notes.append(f"{yet}: what one brings shows on a test spot, or after the first.")
     elif outlook.n_passes == 1:
         notes.append(
             "One pass only: how much alike passes differ is taken from what is usual, so the "

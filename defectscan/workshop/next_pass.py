@@ -52,11 +52,12 @@ class PanelCourse:
     Attributes
     ----------
     states
-        In order, one pass between each and the next.
+        In order, one pass between each and the next, from the first that was measured or whose
+        film was read.
     last
         The state that is decided on.
     correction_percent
-        From the first state to the last, where they were compared line by line.
+        From the first measured state to the last, where they were compared line by line.
     notes
         What else to know about the entries.
     """
@@ -134,7 +135,7 @@ def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> N
 
 
 def course_of(panel: PanelView) -> PanelCourse:
-    """Return a panel's states from the first that was measured on.
+    """Return a panel's states from the first that was measured or whose film was read.
 
     Raises
     ------
@@ -148,8 +149,9 @@ def course_of(panel: PanelView) -> PanelCourse:
         raise _not_measured(panel, measured)
     first = measured[min(measured)]
     check_alike(panel.name, [(state.name, score_of(state)) for state in measured.values()])
-    numbers = range(first.n_passes, last.n_passes + 1)
-    notes = _entry_notes(surface, measured, first)
+    read = [surface.n_passes(entry.content.after_pass_id) for entry in surface.film]
+    numbers = range(min([first.n_passes, *read]), last.n_passes + 1)
+    notes = _entry_notes(surface, measured, first, film_from=numbers[0])
     readings = []
     for number in numbers:
         kept, left_out = film_readings(surface, number)
@@ -269,8 +271,10 @@ def _measured_state(
 
 
 def _open_state(panel: PanelView, measured: Mapping[int, StateView], number: int) -> PanelState:
-    """Return a state between two that were measured, its density as good as unknown."""
-    nearest = (max(n for n in measured if n < number), min(n for n in measured if n > number))
+    """Return a state that was not measured, its density as good as unknown."""
+    earlier = max((n for n in measured if n < number), default=None)
+    later = min(n for n in measured if n > number)
+    nearest = (later,) if earlier is None else (earlier, later)
     found = [line_density(score_of(measured[n])) for n in nearest]
     logs = [math.log(max(density.high / 4, density.value)) for density in found if density]
     middle = math.exp(sum(logs) / max(len(logs), 1))
@@ -278,7 +282,7 @@ def _open_state(panel: PanelView, measured: Mapping[int, StateView], number: int
     return PanelState(
         name=state_name(number),
         density_mm_per_cm2=Figure(value=middle, low=low, high=high),
-        made_by=_alike_by(panel.surface.passes[number - 1].content),
+        made_by=_alike_by(panel.surface.passes[number - 1].content) if number else "",
         measured=False,
     )
 
@@ -300,17 +304,18 @@ def _not_measured(panel: PanelView, measured: Mapping[int, StateView]) -> Unusab
 
 
 def _entry_notes(
-    surface: SurfaceView, measured: Mapping[int, StateView], first: StateView
+    surface: SurfaceView, measured: Mapping[int, StateView], first: StateView, *, film_from: int
 ) -> list[str]:
     notes = []
     if first.n_passes:
-        notes.append(
-            f"The panel was first measured {first.name}: the correction counts from there, and "
-            "film taken off before is not in the figures."
-        )
+        note = f"The panel was first measured {first.name}: the correction counts from there."
+        if film_from:
+            passes = "pass" if film_from == 1 else f"{film_from} passes"
+            note += f" Film that the first {passes} took off is not in the figures."
+        notes.append(note)
     for number, entry in enumerate(surface.passes, start=1):
         section = entry.content.section.strip()
-        if number > first.n_passes and section:
+        if number > film_from and section:
             notes.append(f"Pass {number} covered a part only ({section}).")
         if number > first.n_passes and number not in measured:
             notes.append(f"The panel was not measured {state_name(number)}; this is left open.")

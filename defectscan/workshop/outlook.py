@@ -174,8 +174,10 @@ class Outlook:
         Whether there are readings.
     cut_known
         Whether readings or the workshop's own figure tell the film that a pass takes off.
+    first_measured
+        Index of the first state that was measured: correction and target count from it.
     n_passes
-        Passes so far.
+        Passes since that state.
     """
 
     decay: Decay
@@ -185,6 +187,7 @@ class Outlook:
     need_um: Floats
     film_read: bool
     cut_known: bool
+    first_measured: int
     n_passes: int
 
 
@@ -197,21 +200,21 @@ class Expectation:
     density_mm_per_cm2
         Of the last state, as measured.
     target_mm_per_cm2
-        The target density; for a target correction, reckoned from the first state.
+        The target density; for a target correction, reckoned from the first measured state.
     correction_percent
-        Since the first state; `None` with one state.
+        Since the first measured state; `None` where that is the last.
     surviving_percent
         Share of the density that a usual pass leaves.
     depth_um
         Mean groove depth delta; needs film.
     next_density_mm_per_cm2
-        After another pass like the last; needs a pass.
+        After another pass like the last; needs a pass since the first measured state.
     next_correction_percent
-        Since the first state, after that pass.
+        Since the first measured state, after that pass.
     pass_film_um
         Film that this pass would take off.
     removed_um
-        Film taken off so far.
+        Film taken off so far, since the first state that was measured or has readings.
     thinnest_um, thinnest_after_um
         Film at the thinnest spot now and after that pass, all layers together.
     target_film_um
@@ -250,7 +253,8 @@ def look_ahead(
     Parameters
     ----------
     states
-        Of one panel in order, one pass between each and the next; at least one.
+        Of one panel in order, one pass between each and the next; at least one. The first need
+        not be measured, where its film was read.
     limits
         The workshop's.
     rng
@@ -272,6 +276,7 @@ def look_ahead(
     if limits.usual_cut_um is not None:
         cut = log_density(limits.usual_cut_um, "the usual cut")
         habits = replace(habits, film_um=LogFigure(middle=cut.middle, sd=max(cut.sd, 0.1)))
+    first = next((number for number, state in enumerate(states) if state.measured), 0)
     films = [state.film for state in states]
     read = [number for number, film in enumerate(films) if film is not None]
     decay = fit_decay(
@@ -286,7 +291,7 @@ def look_ahead(
     if percent is None:
         log_target = np.full(n, math.log(limits.target_density_mm_per_cm2 or 1))
     else:
-        log_target = decay.log_density[:, 0] + math.log(1 - percent / 100)
+        log_target = decay.log_density[:, first] + math.log(1 - percent / 100)
     over = np.maximum(decay.log_density[:, -1] - log_target, 0)
     thinnest = np.full(n, math.nan)
     budget = np.full(n, math.inf)
@@ -304,7 +309,8 @@ def look_ahead(
         need_um=over * decay.depth_um,
         film_read=bool(read),
         cut_known=cut_known,
-        n_passes=len(states) - 1,
+        first_measured=first,
+        n_passes=len(states) - 1 - first,
     )
 
 
@@ -323,9 +329,10 @@ def expect(
         As measured groove by groove, percent; reckoned from the densities where `None`.
     """
     decay, passes = outlook.decay, outlook.n_passes > 0
-    first, now = decay.log_density[:, 0], states[-1].density_mm_per_cm2
+    start, now = states[outlook.first_measured], states[-1].density_mm_per_cm2
+    first = decay.log_density[:, outlook.first_measured]
     if correction is None and passes:
-        before = log_density(states[0].density_mm_per_cm2, states[0].name)
+        before = log_density(start.density_mm_per_cm2, start.name)
         correction = correction_between(before, log_density(now, states[-1].name))
     thinnest = outlook.thinnest_um
 

@@ -117,10 +117,41 @@ def test_a_pass_that_did_nothing_is_said_to(bench: Bench) -> None:
 
 
 def test_first_measured_after_a_pass_is_said(bench: Bench) -> None:
-    bench.course([None, 130, 85], [110, 109, 108])
+    bench.course([None, 130, 85])
     result = weighed(bench)
     assert [state.name for state in result.course.states] == ["after pass 1", "after pass 2"]
-    assert any("first measured after pass 1" in note for note in result.notes)
+    (note,) = (note for note in result.notes if "first measured after pass 1" in note)
+    assert "Film that the first pass took off is not in the figures" in note
+
+
+def test_film_read_before_the_first_measured_state_counts(bench: Bench) -> None:
+    bench.course([None, 200, 110], [110, 104.5, 103.5])
+    limits = WorkshopLimits(target_correction_percent=80, largest_removal_um=6)
+    result = weighed(bench, limits)
+    assert [state.measured for state in result.course.states] == [False, True, True]
+    assert result.decision.answer is Answer.STOP
+    expected = result.decision.expectation
+    assert expected.removed_um is not None
+    assert expected.removed_um.value == pytest.approx(6.5, abs=0.1)
+    # Correction and target count from the first measured state.
+    assert expected.target_mm_per_cm2.value == pytest.approx(40, rel=0.1)
+    assert expected.correction_percent is not None
+    assert expected.correction_percent.value == pytest.approx(45)
+    picture = result.decision.picture
+    assert [point.name for point in picture.points] == ["after pass 1", "after pass 2"]
+    assert picture.points[0].along.value == pytest.approx(5.5, abs=0.1)
+    assert picture.at[0] == pytest.approx(5.5, abs=0.1)
+    assert picture.curve[0] == pytest.approx(200, rel=0.1)
+    assert not any("not in the figures" in note for note in result.notes)
+
+
+def test_a_thin_spot_read_on_arrival_counts_where_no_photo_was_taken(bench: Bench) -> None:
+    bench.readings({"left": [70.0, 71.0, 70.0], "right": [95.0, 95.0, 96.0]})
+    bench.score(bench.state(bench.polish()), score_record(200))
+    result = weighed(bench)
+    assert result.decision.answer is Answer.STOP
+    assert result.decision.expectation.surviving_percent is None
+    assert any("No pass between two measured states" in note for note in result.notes)
 
 
 @pytest.mark.parametrize("densities", [[None], [200.0, None], [None, None]])
