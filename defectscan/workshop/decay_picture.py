@@ -79,7 +79,7 @@ def draw_picture(states: Sequence[PanelState], outlook: Outlook) -> DecayPicture
     if outlook.cut_known:
         along, removed = "film taken off, um", decay.removed_um
         rate, next_along = 1 / decay.depth_um, removed[:, -1] + decay.next_film_um
-        most = Figure.of_draws(removed[:, -1] + outlook.budget_um)
+        most = Figure.of_draws(outlook.removed_um + outlook.budget_um)
         far = max(most.value, float(np.median(next_along)))
     else:
         passes = np.arange(-first, n + 1.0)

@@ -22,7 +22,7 @@ from defectscan.workshop.evidence import (
     shots_wanted,
     with_interval,
 )
-from defectscan.workshop.film import LEAST_READINGS, UNNAMED, spots_that_count
+from defectscan.workshop.film import LEAST_READINGS, UNNAMED, spots_that_count, surely_thicker
 from defectscan.workshop.outlook import (
     Expectation,
     Outlook,
@@ -390,13 +390,14 @@ def _not_read_again(states: Sequence[PanelState]) -> list[str]:
     counting = spots_that_count([film for _, film in read])
     notes = []
     for (state, film), names in zip(read[:-1], counting[:-1], strict=True):
-        thin = [n for n in names if film.spots[n].mean_um < read[-1][1].thinnest_um.value]
-        notes += [
-            f"The film at spot {name} is reckoned from {digits(film.spots[name].mean_um)} um, "
-            f"{state.name}, less what the passes took since: later readings do not show it. Read "
-            "it again before any pass."
-            for name in thin
-        ]
+        means = {name: film.spots[name].mean_um for name in names}
+        thin = [name for name in names if means[name] < read[-1][1].thinnest_um.value]
+        if thin:
+            listed = ", ".join(f"{name} ({digits(means[name])} um)" for name in thin[:MOST_NAMED])
+            notes.append(
+                f"Thinner than the last readings: {state.name}, the film at spot {listed}. It "
+                "counts, less what the passes took since; read it again before any pass."
+            )
     return notes
 
 
@@ -422,6 +423,12 @@ def _notes(
         )
     if outlook.film_read and states[-1].film is None:
         notes.append("The film was not read after the last pass; it is reckoned from earlier ones.")
+    for number, rise in surely_thicker([state.film for state in states]).items():
+        notes.append(
+            f"The film reads {digits(rise)} um thicker {states[number].name} than before, and film "
+            "does not grow: other places, dirt or another gauge? What the passes took off is "
+            "reckoned without these readings; read the film again."
+        )
     notes += _not_read_again(states)
     for state in states:
         if state.film is not None:

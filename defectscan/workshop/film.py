@@ -242,17 +242,21 @@ def spots_that_count(films: Sequence[Film | None]) -> tuple[tuple[str, ...], ...
     """Return for each state the spots whose readings there still say what is left of the film.
 
     A spot that was read again counts as it was read last. Film does not grow: where the later
-    reading is thicker than the earlier one by more than readings repeat, it was another place,
-    and both count. So do readings without a place.
+    reading is thicker than the earlier one by more than readings repeat, or the whole state is
+    `surely_thicker`, it was another place, and both count. So do readings without a place.
 
     Parameters
     ----------
     films
         Of one panel's states in order; `None` for a state without readings.
     """
-    counting = []
+    counting, thicker = [], surely_thicker(films)
     for number, film in enumerate(films):
-        later = [one.spots for one in films[number + 1 :] if one is not None]
+        later = [
+            one.spots
+            for after, one in enumerate(films)
+            if after > number and one is not None and after not in thicker
+        ]
         spots = {} if film is None else film.spots
         counting.append(
             tuple(
@@ -266,6 +270,36 @@ def spots_that_count(films: Sequence[Film | None]) -> tuple[tuple[str, ...], ...
             )
         )
     return tuple(counting)
+
+
+def surely_thicker(films: Sequence[Film | None]) -> dict[int, float]:
+    """Return the states whose film reads thicker than before beyond both intervals, and how much.
+
+    Film does not grow: other places, dirt or another gauge make it seem so.
+
+    Parameters
+    ----------
+    films
+        Of one panel's states in order; `None` for a state without readings.
+
+    Returns
+    -------
+    dict
+        By the state's index, the um over the thinnest mean of the states before.
+    """
+    thicker: dict[int, float] = {}
+    least: Figure | None = None
+    for number, film in enumerate(films):
+        if film is None:
+            continue
+        mean = film.mean_um
+        if least is not None:
+            rise = mean.value - least.value
+            if rise > math.hypot(mean.value - mean.low, least.high - least.value):
+                thicker[number] = rise
+        if least is None or mean.value < least.value:
+            least = mean
+    return thicker
 
 
 def film_taken(

@@ -19,7 +19,7 @@ from defectscan.workshop.evidence import (
     correction_between,
     log_density,
 )
-from defectscan.workshop.film import Film, spots_that_count, thinnest_of
+from defectscan.workshop.film import Film, spots_that_count, surely_thicker, thinnest_of
 
 Floats = NDArray[Any]
 
@@ -165,6 +165,8 @@ class Outlook:
     thinnest_um
         Shape (n,): film at the thinnest spot now, each spot from its last reading; not a number
         without readings.
+    removed_um
+        Shape (n,): film taken off so far; the most that was off at any state, for none grows.
     budget_um
         Shape (n,): film that may still be taken off: down to the reserve at the thinnest spot,
         and within the largest removal; infinite where nothing is known of film.
@@ -183,6 +185,7 @@ class Outlook:
     decay: Decay
     log_target: Floats
     thinnest_um: Floats
+    removed_um: Floats
     budget_um: Floats
     need_um: Floats
     film_read: bool
@@ -279,10 +282,14 @@ def look_ahead(
     first = next((number for number, state in enumerate(states) if state.measured), 0)
     films = [state.film for state in states]
     read = [number for number, film in enumerate(films) if film is not None]
+    thicker = surely_thicker(films)
     decay = fit_decay(
         [log_density(s.density_mm_per_cm2, f"the density of {s.name}") for s in states],
         rng,
-        film_um=[None if film is None else _mean_and_error(film) for film in films],
+        film_um=[
+            None if film is None or number in thicker else _mean_and_error(film)
+            for number, film in enumerate(films)
+        ],
         alike=[s.made_by == states[-1].made_by for s in states[1:]],
         habits=habits,
     )
@@ -294,10 +301,11 @@ def look_ahead(
         log_target = decay.log_density[:, first] + math.log(1 - percent / 100)
     over = np.maximum(decay.log_density[:, -1] - log_target, 0)
     thinnest = np.full(n, math.nan)
+    removed = decay.removed_um.max(axis=1)
     budget = np.full(n, math.inf)
     cut_known = bool(read) or limits.usual_cut_um is not None
     if cut_known:
-        budget = limits.largest_removal - decay.removed_um[:, -1]
+        budget = limits.largest_removal - removed
     if read:
         thinnest = _thinnest(films, decay, rng)
         budget = np.minimum(budget, thinnest - limits.reserve)
@@ -305,6 +313,7 @@ def look_ahead(
         decay=decay,
         log_target=log_target,
         thinnest_um=thinnest,
+        removed_um=removed,
         budget_um=budget,
         need_um=over * decay.depth_um,
         film_read=bool(read),
@@ -348,7 +357,7 @@ def expect(
         next_density_mm_per_cm2=when(passes, np.exp(decay.next_log_density)),
         next_correction_percent=when(passes, 100 * (1 - np.exp(decay.next_log_density - first))),
         pass_film_um=when(outlook.cut_known, decay.next_film_um),
-        removed_um=when(outlook.cut_known, decay.removed_um[:, -1]),
+        removed_um=when(outlook.cut_known, outlook.removed_um),
         thinnest_um=when(outlook.film_read, thinnest),
         thinnest_after_um=when(outlook.film_read, thinnest - decay.next_film_um),
         target_film_um=when(passes and outlook.cut_known, outlook.need_um),

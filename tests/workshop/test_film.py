@@ -17,6 +17,7 @@ from defectscan.workshop.film import (
     average_states,
     film_taken,
     spots_that_count,
+    surely_thicker,
 )
 
 BEFORE = {
@@ -241,3 +242,17 @@ def test_a_spot_counts_as_last_read_unless_it_reads_much_thicker() -> None:
     elsewhere = average_film({"thin": [95.0] * 3})
     assert spots_that_count([first, elsewhere]) == (("a", "thin", UNNAMED), ("thin",))
     assert spots_that_count([first, average_film({"thin": [82.0] * 3})])[0] == ("a", UNNAMED)
+
+
+def test_film_that_reads_thicker_beyond_its_interval_is_found() -> None:
+    thicker = {name: [value + 3 for value in values] for name, values in BEFORE.items()}
+    films = average_states([BEFORE, AFTER, None, thicker, BEFORE])
+    found = surely_thicker(films)
+    rise = np.mean(spot_means(thicker)) - np.mean(spot_means(AFTER))
+    assert found[3] == pytest.approx(rise)
+    assert sorted(found) == [3, 4]
+    # Read elsewhere, the means of few spots leave it open.
+    moved = {f"{name} later": values for name, values in thicker.items()}
+    assert surely_thicker(average_states([BEFORE, moved])) == {}
+    # What was read in doubt takes no earlier reading's place.
+    assert spots_that_count(films)[1] == tuple(AFTER)

@@ -199,11 +199,13 @@ def test_a_thin_spot_that_is_not_read_again_still_counts(bench: Bench) -> None:
     assert result.decision.answer is Answer.STOP
     assert result.decision.expectation.thinnest_um is not None
     assert result.decision.expectation.thinnest_um.value == pytest.approx(89.5, abs=0.3)
-    assert any("spot door edge is reckoned from 91 um, before" in note for note in result.notes)
+    assert any(
+        "before, the film at spot door edge (91 um). It counts" in note for note in result.notes
+    )
     bench.readings({"door edge": [89.5] * 3}, after)
     again = weighed(bench)
     assert again.decision.answer is Answer.STOP
-    assert not any("reckoned from 91 um" in note for note in again.notes)
+    assert not any("door edge (91 um)" in note for note in again.notes)
 
 
 def test_film_spots_that_do_not_count_are_named(bench: Bench) -> None:
@@ -240,6 +242,33 @@ def test_readings_near_the_reserve_that_make_no_spot_hold_a_pass_back(
     assert any("spot a (" in note and "read it again before" in note for note in result.notes)
     bench.score(bench.state(bench.polish()), score_record(130))
     assert weighed(bench).decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+
+
+@pytest.mark.parametrize("last_um", [104.5, 106, 108, 110, 130])
+def test_film_that_reads_thicker_later_frees_nothing(bench: Bench, last_um: float) -> None:
+    bench.course([200, 130, 85], [110, 104.5, last_um])
+    result = weighed(bench, WorkshopLimits(target_density_mm_per_cm2=40, largest_removal_um=6))
+    assert result.decision.answer is Answer.STOP
+    expected = result.decision.expectation
+    assert expected.removed_um is not None
+    assert expected.removed_um.low > 5
+    assert expected.thinnest_um is not None
+    assert expected.thinnest_um.value < 101
+    assert result.decision.picture.most_um is not None
+    assert result.decision.picture.most_um.high < 6.01
+    noted = any("thicker after pass 2 than before, and film does not" in n for n in result.notes)
+    assert noted is (last_um > 104.5)
+
+
+def test_film_that_reads_thicker_after_the_only_pass_counts_as_not_read(bench: Bench) -> None:
+    bench.course([100, 45], [110, 115])
+    result = weighed(bench, WorkshopLimits(target_density_mm_per_cm2=20, largest_removal_um=6))
+    assert result.decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    expected = result.decision.expectation
+    assert expected.removed_um is not None
+    assert expected.removed_um.low > 0
+    assert expected.thinnest_um is not None
+    assert expected.thinnest_um.value < 106
 
 
 def test_a_spot_that_was_read_again_holds_no_pass_back(bench: Bench) -> None:
