@@ -307,8 +307,9 @@ def film_taken(
 ) -> FilmTaken:
     """Return the film taken off between two states, with its standard error.
 
-    Where the same spots were read in both states, the differences at these spots count, and the
-    film's unevenness cancels. Otherwise the two means are subtracted (Welch).
+    Where at least two spots were read in both states, or a state has one spot alone that the
+    other has too, the differences at these spots count, and the film's unevenness cancels.
+    Otherwise the two means are subtracted (Welch).
 
     Parameters
     ----------
@@ -329,11 +330,15 @@ def film_taken(
     before = average_film(before_um, repeatable_um=repeatable_um)
     after = average_film(after_um, repeatable_um=repeatable_um)
     common = [name for name in before.spots if name in after.spots]
-    if common:
+    # One spot of many may not speak for the panel; where a state has no other, it has to.
+    if len(common) > 1 or (common and min(before.n_spots, after.n_spots) == 1):
         taken = np.array([before.spots[s].mean_um - after.spots[s].mean_um for s in common])
         n = len(taken)
-        error = float(np.std(taken, ddof=1)) / math.sqrt(n) if n > 1 else USUAL_CUT_SD_UM
-        error, degrees = _at_least_rounding(error, n - 1, means=2, n_averaged=n)
+        if n > 1:
+            error = float(np.std(taken, ddof=1)) / math.sqrt(n)
+            error, degrees = _at_least_rounding(error, n - 1, means=2, n_averaged=n)
+        else:
+            error, degrees = _error_at_one_spot(before, after, common[0])
         return FilmTaken(
             mean_um=_student(float(taken.mean()), error, degrees),
             standard_error_um=error,
@@ -352,6 +357,19 @@ def film_taken(
         paired=False,
         n_spots=min(before.n_spots, after.n_spots),
     )
+
+
+def _error_at_one_spot(before: Film, after: Film, name: str) -> tuple[float, float]:
+    """Return the standard error of the panel's film taken, from one spot, and its degrees.
+
+    The cut there may differ from the panel's, and its readings do not repeat exactly.
+    """
+    repeatability, degrees = _repeatability([*before.spots.values(), *after.spots.values()])
+    per_reading = sum(1 / film.spots[name].n_readings for film in (before, after))
+    readings = repeatability * math.sqrt(per_reading)
+    error = math.hypot(USUAL_CUT_SD_UM, readings)
+    # Welch's degrees: the usual cut is known beforehand.
+    return error, degrees * (error / readings) ** 4 if readings > NO_SPREAD_UM else math.inf
 
 
 def _at_least_rounding(

@@ -80,12 +80,19 @@ def correction_figure(record: Mapping[str, Any]) -> Figure | None:
 
 
 def readings_by_spot(surface: SurfaceView, n_passes: int) -> dict[str, list[float]]:
-    """Return all film readings after so many passes, um, by spot."""
+    """Return all film readings after so many passes, um, by spot.
+
+    Names that differ in capitals or spaces about them are one spot, in all states called as it
+    was first entered.
+    """
     spots: dict[str, list[float]] = {}
+    called = {UNNAMED: UNNAMED}
     for entry in surface.film:
         reading = entry.content
+        place = reading.spot.strip() or UNNAMED
+        name = called.setdefault(place.casefold(), place)
         if surface.n_passes(reading.after_pass_id) == n_passes:
-            spots.setdefault(reading.spot or UNNAMED, []).append(reading.film_um)
+            spots.setdefault(name, []).append(reading.film_um)
     return spots
 
 

@@ -256,3 +256,29 @@ def test_film_that_reads_thicker_beyond_its_interval_is_found() -> None:
     assert surely_thicker(average_states([BEFORE, moved])) == {}
     # What was read in doubt takes no earlier reading's place.
     assert spots_that_count(films)[1] == tuple(AFTER)
+
+
+def test_film_taken_at_one_spot_carries_the_spread_of_its_readings() -> None:
+    alike = film_taken({"a": [110.0] * 3}, {"a": [108.0] * 3})
+    assert alike.standard_error_um == pytest.approx(1)
+    spread = film_taken({"a": [108.0, 110, 112]}, {"a": [106.0, 110, 111]})
+    # Readings of 2 and 2.65 um about their means, three in each state, beside 1 um of cut.
+    assert spread.standard_error_um == pytest.approx(np.sqrt(1 + (2**2 + 7) / 2 * 2 / 3))
+    assert spread.mean_um.high - spread.mean_um.value > 1.96 * spread.standard_error_um
+    rng = np.random.default_rng(3)
+    held, drawn = 0, 400
+    for _ in range(drawn):
+        before, after = (
+            {"a": list(np.round(rng.normal(film, 1.5, 5)))} for film in (110.3, 110.3 - 1.5)
+        )
+        mean = film_taken(before, after, repeatable_um=20).mean_um
+        held += mean.low <= 1.5 <= mean.high
+    assert held / drawn >= 0.93
+
+
+def test_one_common_spot_of_many_does_not_speak_for_the_panel() -> None:
+    other = {"a": AFTER["a"], **{f"{n} later": v for n, v in AFTER.items() if n != "a"}}
+    taken = film_taken(BEFORE, other)
+    assert not taken.paired
+    assert taken.n_spots == 5
+    assert film_taken(BEFORE, {"a": AFTER["a"]}).paired

@@ -282,6 +282,19 @@ def test_a_spot_that_was_read_again_holds_no_pass_back(bench: Bench) -> None:
     assert weighed(bench).decision.answer is Answer.ANOTHER_PASS
 
 
+def test_places_in_other_capitals_are_the_same_spot(bench: Bench) -> None:
+    bench.course([200], [110])
+    after = bench.polish()
+    bench.score(bench.state(after), score_record(130))
+    bench.readings({"LEFT": [105.0, 105.0], " left ": [105.0], "Rear": [112.0] * 3}, after)
+    first, last = (state.film for state in course_of(bench.view()).states)
+    assert first is not None
+    assert last is not None
+    assert sorted(last.spots) == ["left", "rear"]
+    assert last.spots["left"].n_readings == 3
+    assert first.mean_um.value - last.mean_um.value == pytest.approx(1)
+
+
 def test_readings_at_one_bad_spot_alone_leave_the_film_unknown(bench: Bench) -> None:
     bench.course([200])
     bench.readings({"left": [110.0]})
