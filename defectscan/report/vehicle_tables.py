@@ -25,7 +25,11 @@ from defectscan.workshop.spot_trial import (
     is_ordered,
     spots_in_order,
 )
-from defectscan.workshop.stored_figures import current_comparison, film_readings
+from defectscan.workshop.stored_figures import (
+    current_comparison,
+    film_readings,
+    readings_by_spot,
+)
 
 _MOST_STATES = 5
 _PASS_HEAD = ("Pass", "Who", "Machine", "Pad", "Polish", "Speed", "Minutes", "Section")
@@ -143,7 +147,7 @@ def _panel_film(surface: SurfaceView) -> tuple[Table, list[str]]:
     """List a panel's own readings by place and state, and what to know of them."""
     numbers = _read_after(surface)
     shown = numbers if len(numbers) <= _MOST_STATES else [numbers[0], *numbers[1 - _MOST_STATES :]]
-    readings = {number: _readings(surface, number) for number in shown}
+    readings = {number: readings_by_spot(surface, number) for number in shown}
     places = list(dict.fromkeys(place for told in readings.values() for place in told))
     rows = [
         (typed(place, 60), *(_place_mean(readings[number].get(place)) for number in shown))
@@ -170,7 +174,7 @@ def _spots_film(spots: Iterable[tuple[str, SurfaceView]]) -> tuple[Table, list[s
     for name, surface in spots:
         for number in _read_after(surface):
             when = _sentence(state_name(number))
-            for place, values in _readings(surface, number).items():
+            for place, values in readings_by_spot(surface, number).items():
                 thinnest = wording.number(min(values), 4)
                 rows.append(
                     (typed(name, 60), when, typed(place, 60), _place_mean(values), thinnest)
@@ -186,15 +190,6 @@ def _spots_film(spots: Iterable[tuple[str, SurfaceView]]) -> tuple[Table, list[s
 def _read_after(surface: SurfaceView) -> list[int]:
     """Return after how many passes the film was read."""
     return sorted({surface.n_passes(entry.content.after_pass_id) for entry in surface.film})
-
-
-def _readings(surface: SurfaceView, number: int) -> dict[str, list[float]]:
-    told: dict[str, list[float]] = {}
-    for entry in surface.film:
-        reading = entry.content
-        if surface.n_passes(reading.after_pass_id) == number:
-            told.setdefault(reading.spot or "unnamed", []).append(reading.film_um)
-    return told
 
 
 def _place_mean(values: Sequence[float] | None) -> str:

@@ -22,7 +22,7 @@ class Point:
     name
         Of the state.
     along
-        Film taken off so far, or the number of passes.
+        Film taken off so far, or the number of passes since the first measured state.
     density_mm_per_cm2
         As measured; for the next pass, as predicted.
     """
@@ -41,7 +41,8 @@ class DecayPicture:
     along
         What the horizontal axis shows: "film taken off, um", or "passes" without film.
     at, curve, low, high
-        Shape (n,): the fitted curve and its 95 % band, mm/cm2, at places along the axis.
+        Shape (n,): the fitted curve and its 95 % band, mm/cm2, at places along the axis, from
+        the first measured state on.
     points
         The states that were measured.
     predicted
@@ -75,18 +76,20 @@ def draw_picture(states: Sequence[PanelState], outlook: Outlook) -> DecayPicture
     outlook
         From it.
     """
-    decay, n = outlook.decay, outlook.n_passes
+    decay, n, first = outlook.decay, outlook.n_passes, outlook.first_measured
     if outlook.cut_known:
         along, removed = "film taken off, um", decay.removed_um
         rate, next_along = 1 / decay.depth_um, removed[:, -1] + decay.next_film_um
-        most = Figure.of_draws(removed[:, -1] + outlook.budget_um)
+        most = Figure.of_draws(outlook.removed_um + outlook.budget_um)
         far = max(most.value, float(np.median(next_along)))
     else:
-        along, removed = "passes", np.tile(np.arange(n + 1.0), (len(decay.log_reduction), 1))
+        passes = np.arange(-first, n + 1.0)
+        along, removed = "passes", np.tile(passes, (len(decay.log_reduction), 1))
         rate, next_along, most = decay.log_reduction, removed[:, -1] + 1, None
         far = n + 1.0
-    at = np.linspace(0, 1.05 * far, 61)
-    curves = np.exp(decay.log_density[:, :1] - rate[:, None] * at)
+    start = removed[:, first, None]
+    at = np.linspace(max(float(np.median(start)), 0.0), 1.05 * far, 61)
+    curves = np.exp(decay.log_density[:, first, None] - rate[:, None] * (at - start))
     low, middle, high = np.quantile(curves, [0.025, 0.5, 0.975], axis=0)
     predicted = None
     if n and not outlook.risen_over:

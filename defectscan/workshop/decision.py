@@ -22,6 +22,7 @@ from defectscan.workshop.evidence import (
     shots_wanted,
     with_interval,
 )
+from defectscan.workshop.film import LEAST_READINGS, UNNAMED, spots_that_count, surely_thicker
 from defectscan.workshop.outlook import (
     Expectation,
     Outlook,
@@ -33,6 +34,7 @@ from defectscan.workshop.outlook import (
 
 DENSITY = "mm/cm2"
 SURE = 0.975
+MOST_NAMED = 5
 
 
 class Answer(StrEnum):
@@ -118,14 +120,15 @@ def decide(
     Parameters
     ----------
     states
-        In order, one pass between each and the next; at least one.
+        In order, one pass between each and the next; at least one. Correction and target count
+        from the first that was measured; film read before counts too.
     rng
         Source of randomness.
     limits
         The workshop's; usual ones where `None`.
     correction_percent
-        From the first state to the last, where they were compared groove by groove; otherwise
-        reckoned from the two densities.
+        From the first measured state to the last, where they were compared groove by groove;
+        otherwise reckoned from the two densities.
     correction_undefined
         Whether too few lines were there before for a correction; nothing is reckoned then that
         rests on one.
@@ -173,12 +176,12 @@ def _rule(
     expectation: Expectation,
     correction: Bounded | None,
 ) -> _Ruling:
-    now = states[-1]
-    total = _place(now.density_mm_per_cm2, states, limits, correction)
-    left = _finish_left(states, limits, expectation)
+    first, now = states[outlook.first_measured], states[-1]
+    total = _place(now.density_mm_per_cm2, first, now, limits, correction)
+    left = _finish_left(first, now, limits, expectation)
     swirl_done = total.side == "under"
     if now.swirl_mm_per_cm2 is not None and not swirl_done:
-        swirl_done = _place(now.swirl_mm_per_cm2, states, limits, None).side == "under"
+        swirl_done = _place(now.swirl_mm_per_cm2, first, now, limits, None).side == "under"
     what = _against_target(limits, expectation)
     if swirl_done and left:
         film = _film_allows(states, limits, outlook, expectation)
@@ -215,7 +218,7 @@ def _over_target(
     brings = (
         f"it would bring the density to {with_interval(expected, DENSITY)}"
         if expected is not None
-        else "what it would bring is not known before a first pass"
+        else "what it would bring is not known before a first measured pass"
     )
     reason = f"{what}: not reached, with the whole interval; {film.reason}; {brings}."
     return _Ruling(answer=Answer.ANOTHER_PASS, reason=reason)
@@ -242,12 +245,13 @@ def _without_target(
 
 def _place(
     density: Bounded,
-    states: Sequence[PanelState],
+    first: PanelState,
+    last: PanelState,
     limits: WorkshopLimits,
     correction: Bounded | None,
 ) -> _Place:
     """Set a density of the last state beside the target; its own interval decides."""
-    now = log_density(density, f"the density of {states[-1].name}")
+    now = log_density(density, f"the density of {last.name}")
     percent = limits.correction_percent
     if percent is None:
         target = limits.target_density_mm_per_cm2 or 1.0
@@ -259,9 +263,9 @@ def _place(
         gap = now.middle - math.log(target)
         return _Place(side=side, gap=gap, sd=now.sd, lasting_sd=LASTING_SD)
     log_share = math.log(1 - percent / 100)
-    if len(states) == 1 and density is states[0].density_mm_per_cm2:
+    if first is last and density is first.density_mm_per_cm2:
         return _Place(side="over", gap=-log_share, sd=0.0, lasting_sd=0.0)
-    before = log_density(states[0].density_mm_per_cm2, f"the density of {states[0].name}")
+    before = log_density(first.density_mm_per_cm2, f"the density of {first.name}")
     gap, sd = now.middle - before.middle - log_share, math.hypot(now.sd, before.sd)
     lasting = math.hypot(LASTING_SD, before.sd)
     low, high = gap - Z95 * sd, gap + Z95 * sd
@@ -280,10 +284,9 @@ def _place(
 
 
 def _finish_left(
-    states: Sequence[PanelState], limits: WorkshopLimits, expectation: Expectation
+    first: PanelState, now: PanelState, limits: WorkshopLimits, expectation: Expectation
 ) -> str:
     """Say which machine trails or haze are surely left; empty where none are."""
-    now, first = states[-1], states[0]
     largest = limits.largest_trail_mm_per_cm2
     target = expectation.target_mm_per_cm2
     if largest is None and target is not None:
@@ -296,7 +299,7 @@ def _finish_left(
         )
     if now.haze is not None:
         most = limits.largest_haze
-        if most is None and first.haze is not None and len(states) > 1:
+        if most is None and first.haze is not None and first is not now:
             most = first.haze.high
         if most is not None and now.haze.low > most:
             parts.append(f"haze of {with_interval(now.haze, '')} is left, over {digits(most)}")
@@ -335,6 +338,46 @@ def _film_allows(
     expectation: Expectation,
 ) -> _Ruling:
     """Rule whether the film allows another pass like the last; the reason is a clause."""
+    ruling = _settled_film_allows(states, limits, outlook, expectation)
+    if ruling.answer is Answer.ANOTHER_PASS:
+        return _read_again(states, limits, outlook) or ruling
+    return ruling
+
+
+def _read_again(
+    states: Sequence[PanelState], limits: WorkshopLimits, outlook: Outlook
+) -> _Ruling | None:
+    """Ask for readings where too few, or such as disagree, are not surely over the reserve."""
+    removed, doubtful = outlook.decay.removed_um, []
+    for number, state in enumerate(states):
+        later = [one.film.spots for one in states[number + 1 :] if one.film is not None]
+        since = np.maximum(removed[:, -1] - removed[:, number], 0)
+        for name, um in state.unsettled_um.items():
+            settled = name != UNNAMED and any(name in spots for spots in later)
+            margin = um - since - outlook.decay.next_film_um - limits.reserve
+            if not settled and float(np.mean(margin >= 0)) < SURE:
+                doubtful.append((um, f"{name} ({digits(um)} um, {state.name})"))
+    if not doubtful:
+        return None
+    named = [text for _, text in sorted(doubtful)[:MOST_NAMED]]
+    if len(doubtful) > MOST_NAMED:
+        named.append(f"{len(doubtful) - MOST_NAMED} more")
+    reason = (
+        f"Whether the film allows a pass is open: the readings at spot {', '.join(named)} are too "
+        "few or disagree, and a pass might leave less there than the reserve of "
+        f"{digits(limits.reserve)} um; take {LEAST_READINGS} readings that agree there, or "
+        "withdraw what was read wrongly."
+    )
+    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason, more_spots=len(doubtful))
+
+
+def _settled_film_allows(
+    states: Sequence[PanelState],
+    limits: WorkshopLimits,
+    outlook: Outlook,
+    expectation: Expectation,
+) -> _Ruling:
+    """Rule the same by the spots that count, all others left aside."""
     cut, removed = expectation.pass_film_um, expectation.removed_um
     if cut is None or removed is None:
         reason = (
@@ -402,12 +445,30 @@ def _not_lowered(before: PanelState, after: PanelState) -> bool:
     return both and after.density_mm_per_cm2.high >= before.density_mm_per_cm2.low
 
 
+def _not_read_again(states: Sequence[PanelState]) -> list[str]:
+    """Name the spots, thinner than any of the last readings, that earlier readings tell of."""
+    read = [(state, state.film) for state in states if state.film is not None]
+    counting = spots_that_count([film for _, film in read])
+    notes = []
+    for (state, film), names in zip(read[:-1], counting[:-1], strict=True):
+        means = {name: film.spots[name].mean_um for name in names}
+        thin = [name for name in names if means[name] < read[-1][1].thinnest_um.value]
+        if thin:
+            listed = ", ".join(f"{name} ({digits(means[name])} um)" for name in thin[:MOST_NAMED])
+            notes.append(
+                f"Thinner than the last readings: {state.name}, the film at spot {listed}. It "
+                "counts, less what the passes took since; read it again before any pass."
+            )
+    return notes
+
+
 def _notes(
     states: Sequence[PanelState], outlook: Outlook, expectation: Expectation
 ) -> tuple[str, ...]:
     notes = []
     if outlook.n_passes == 0:
-        notes.append("No pass yet: what one brings shows on a test spot, or after the first.")
+        yet = "No pass yet" if len(states) == 1 else "No pass between two measured states yet"
+        notes.append(f"{yet}: what one brings shows on a test spot, or after the first.")
     elif outlook.n_passes == 1 and not outlook.risen_over:
         notes.append(
             "One pass only: how much alike passes differ is taken from what is usual, so the "
@@ -423,6 +484,13 @@ def _notes(
         )
     if outlook.film_read and states[-1].film is None:
         notes.append("The film was not read after the last pass; it is reckoned from earlier ones.")
+    for number, rise in surely_thicker([state.film for state in states]).items():
+        notes.append(
+            f"The film reads {digits(rise)} um thicker {states[number].name} than before, and film "
+            "does not grow: other places, dirt or another gauge? What the passes took off is "
+            "reckoned without these readings; read the film again."
+        )
+    notes += _not_read_again(states)
     for state in states:
         if state.film is not None:
             notes += [f"{state.name}: {note}" for note in state.film.notes]

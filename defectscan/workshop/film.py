@@ -12,6 +12,7 @@ SSPC-PA 2 (2012), spot and area measurement; ASTM D7091: gauges read the sum of 
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -34,6 +35,9 @@ USUAL_CUT_SD_UM = 1.0
 # Gauges show whole micrometres: common practice, without a source.
 READING_STEP_UM = 1.0
 NO_SPREAD_UM = 1e-9
+# The place of readings entered without one: in another state it need not be the same.
+UNNAMED = "unnamed"
+THINNER_THAN_ALL = "It is thinner than any spot that counts: read it again before any pass."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,12 +121,13 @@ def average_spot(readings_um: Sequence[float], *, repeatable_um: float = REPEATA
         At least three.
     repeatable_um
         A reading further than this from the median of the others is left out, the furthest
-        first, as long as three are left.
+        first, as long as three are left. Readings left out that lie within this of one another
+        are no slips but another place.
 
     Raises
     ------
     UnusableFiguresError
-        Fewer than three readings, one that is no thickness, or no three that agree.
+        Fewer than three readings, one that is no thickness, no three that agree, or two places.
 
     Examples
     --------
@@ -145,7 +150,8 @@ def average_spot(readings_um: Sequence[float], *, repeatable_um: float = REPEATA
     discarded: list[float] = []
     while True:
         off = [abs(v - median(kept[:i] + kept[i + 1 :])) for i, v in enumerate(kept)]
-        furthest = int(np.argmax(off))
+        # Of two that are as far off the thicker is left out, in whatever order they were read.
+        furthest = max(range(len(kept)), key=lambda i: (round(off[i], 6), kept[i]))
         if off[furthest] <= repeatable_um:
             break
         if len(kept) == LEAST_READINGS:
@@ -155,6 +161,13 @@ def average_spot(readings_um: Sequence[float], *, repeatable_um: float = REPEATA
                 remedy="clean the spot and the probe, and take more readings there",
             )
         discarded.append(kept.pop(furthest))
+    if _repeat_one_another(discarded, repeatable_um) or len(discarded) >= len(kept):
+        raise UnusableFiguresError(
+            f"the readings {', '.join(f'{value:g}' for value in readings_um)} um look like two "
+            "places under one name",
+            allowed="readings are left out of a spot where no other repeats them",
+            remedy="enter the readings of each place under its own name, with --at",
+        )
     return Spot(
         mean_um=float(np.mean(kept)),
         sd_um=float(np.std(kept, ddof=1)),
@@ -194,17 +207,9 @@ def average_film(readings_um: Readings, *, repeatable_um: float = REPEATABLE_UM)
     if n > 1:
         spread = float(np.std(means, ddof=1)) / math.sqrt(n)
         error, degrees = _at_least_rounding(spread, n - 1, means=1, n_averaged=n)
-    thin = min(spots.values(), key=lambda spot: spot.mean_um)
-    repeatability, readings_degrees = _repeatability(spots.values())
-    thin_error, thin_degrees = _at_least_rounding(
-        repeatability / math.sqrt(thin.n_readings),
-        readings_degrees,
-        means=1,
-        n_averaged=thin.n_readings,
-    )
     return Film(
         mean_um=_student(float(means.mean()), error, degrees),
-        thinnest_um=_student(thin.mean_um, thin_error, thin_degrees),
+        thinnest_um=thinnest_of(spots, spots),
         standard_error_um=error,
         n_spots=n,
         spots=spots,
@@ -212,13 +217,99 @@ def average_film(readings_um: Readings, *, repeatable_um: float = REPEATABLE_UM)
     )
 
 
+def thinnest_of(spots: Mapping[str, Spot], names: Collection[str]) -> Figure:
+    """Return the thinnest of some spots, um, with the interval of its readings.
+
+    Parameters
+    ----------
+    spots
+        All spots of one state by name; their readings together show how well one repeats.
+    names
+        Of the spots that are asked for; at least one.
+    """
+    thin = min((spots[name] for name in names), key=lambda spot: spot.mean_um)
+    repeatability, readings_degrees = _repeatability(spots.values())
+    error, degrees = _at_least_rounding(
+        repeatability / math.sqrt(thin.n_readings),
+        readings_degrees,
+        means=1,
+        n_averaged=thin.n_readings,
+    )
+    return _student(thin.mean_um, error, degrees)
+
+
+def spots_that_count(films: Sequence[Film | None]) -> tuple[tuple[str, ...], ...]:
+    """Return for each state the spots whose readings there still say what is left of the film.
+
+    A spot that was read again counts as it was read last. Film does not grow: where the later
+    reading is thicker than the earlier one by more than readings repeat, or the whole state is
+    `surely_thicker`, it was another place, and both count. So do readings without a place.
+
+    Parameters
+    ----------
+    films
+        Of one panel's states in order; `None` for a state without readings.
+    """
+    counting, thicker = [], surely_thicker(films)
+    for number, film in enumerate(films):
+        later = [
+            one.spots
+            for after, one in enumerate(films)
+            if after > number and one is not None and after not in thicker
+        ]
+        spots = {} if film is None else film.spots
+        counting.append(
+            tuple(
+                name
+                for name, spot in spots.items()
+                if name == UNNAMED
+                or not any(
+                    name in there and there[name].mean_um <= spot.mean_um + REPEATABLE_UM
+                    for there in later
+                )
+            )
+        )
+    return tuple(counting)
+
+
+def surely_thicker(films: Sequence[Film | None]) -> dict[int, float]:
+    """Return the states whose film reads thicker than before beyond both intervals, and how much.
+
+    Film does not grow: other places, dirt or another gauge make it seem so.
+
+    Parameters
+    ----------
+    films
+        Of one panel's states in order; `None` for a state without readings.
+
+    Returns
+    -------
+    dict
+        By the state's index, the um over the thinnest mean of the states before.
+    """
+    thicker: dict[int, float] = {}
+    least: Figure | None = None
+    for number, film in enumerate(films):
+        if film is None:
+            continue
+        mean = film.mean_um
+        if least is not None:
+            rise = mean.value - least.value
+            if rise > math.hypot(mean.value - mean.low, least.high - least.value):
+                thicker[number] = rise
+        if least is None or mean.value < least.value:
+            least = mean
+    return thicker
+
+
 def film_taken(
     before_um: Readings, after_um: Readings, *, repeatable_um: float = REPEATABLE_UM
 ) -> FilmTaken:
     """Return the film taken off between two states, with its standard error.
 
-    Where the same spots were read in both states, the differences at these spots count, and the
-    film's unevenness cancels. Otherwise the two means are subtracted (Welch).
+    Where at least two spots were read in both states, or a state has one spot alone that the
+    other has too, the differences at these spots count, and the film's unevenness cancels.
+    Otherwise the two means are subtracted (Welch).
 
     Parameters
     ----------
@@ -239,11 +330,15 @@ def film_taken(
     before = average_film(before_um, repeatable_um=repeatable_um)
     after = average_film(after_um, repeatable_um=repeatable_um)
     common = [name for name in before.spots if name in after.spots]
-    if common:
+    # One spot of many may not speak for the panel; where a state has no other, it has to.
+    if len(common) > 1 or (common and min(before.n_spots, after.n_spots) == 1):
         taken = np.array([before.spots[s].mean_um - after.spots[s].mean_um for s in common])
         n = len(taken)
-        error = float(np.std(taken, ddof=1)) / math.sqrt(n) if n > 1 else USUAL_CUT_SD_UM
-        error, degrees = _at_least_rounding(error, n - 1, means=2, n_averaged=n)
+        if n > 1:
+            error = float(np.std(taken, ddof=1)) / math.sqrt(n)
+            error, degrees = _at_least_rounding(error, n - 1, means=2, n_averaged=n)
+        else:
+            error, degrees = _error_at_one_spot(before, after, common[0])
         return FilmTaken(
             mean_um=_student(float(taken.mean()), error, degrees),
             standard_error_um=error,
@@ -262,6 +357,19 @@ def film_taken(
         paired=False,
         n_spots=min(before.n_spots, after.n_spots),
     )
+
+
+def _error_at_one_spot(before: Film, after: Film, name: str) -> tuple[float, float]:
+    """Return the standard error of the panel's film taken, from one spot, and its degrees.
+
+    The cut there may differ from the panel's, and its readings do not repeat exactly.
+    """
+    repeatability, degrees = _repeatability([*before.spots.values(), *after.spots.values()])
+    per_reading = sum(1 / film.spots[name].n_readings for film in (before, after))
+    readings = repeatability * math.sqrt(per_reading)
+    error = math.hypot(USUAL_CUT_SD_UM, readings)
+    # Welch's degrees: the usual cut is known beforehand.
+    return error, degrees * (error / readings) ** 4 if readings > NO_SPREAD_UM else math.inf
 
 
 def _at_least_rounding(
@@ -339,7 +447,13 @@ def _repeatability(spots: Collection[Spot]) -> tuple[float, float]:
     return math.sqrt(total / degrees), float(degrees)
 
 
+def _repeat_one_another(readings_um: Sequence[float], repeatable_um: float) -> bool:
+    ordered = sorted(readings_um)
+    return any(b - a <= repeatable_um for a, b in pairwise(ordered))
+
+
 def _notes(spots: Mapping[str, Spot]) -> tuple[str, ...]:
+    thinnest = min(spot.mean_um for spot in spots.values())
     notes = []
     if len(spots) < LEAST_SPOTS:
         notes.append(
@@ -349,7 +463,10 @@ def _notes(spots: Mapping[str, Spot]) -> tuple[str, ...]:
     for name, spot in spots.items():
         if spot.discarded_um:
             values = ", ".join(f"{value:g}" for value in spot.discarded_um)
-            notes.append(f"Spot {name}: {values} um left out, not repeated by the other readings.")
+            note = f"Spot {name}: {values} um left out, not repeated by the other readings."
+            if min(spot.discarded_um) < thinnest:
+                note += f" {THINNER_THAN_ALL}"
+            notes.append(note)
     return tuple(notes)
 
 

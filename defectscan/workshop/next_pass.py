@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from defectscan.workshop.book_view import (
 )
 from defectscan.workshop.decision import Decision, decide
 from defectscan.workshop.evidence import Z95, Figure, UnusableFiguresError, digits
-from defectscan.workshop.film import Film, average_states
+from defectscan.workshop.film import average_states
 from defectscan.workshop.limits_file import limits_record
 from defectscan.workshop.outlook import PanelState, WorkshopLimits
 from defectscan.workshop.spot_trial import (
@@ -39,6 +39,7 @@ from defectscan.workshop.stored_figures import (
     n_withdrawn,
     reckoned_correction,
     score_of,
+    unsettled_film,
 )
 
 # Of a density that nobody measured: it says next to nothing.
@@ -52,12 +53,13 @@ class PanelCourse:
     Attributes
     ----------
     states
-        In order, one pass between each and the next.
+        In order, one pass between each and the next, from the first that was measured or whose
+        film was read.
     last
         The state that is decided on.
     correction_percent
-        From the first state to the last; reckoned from the two densities where they were not
-        compared line by line.
+        From the first measured state to the last; reckoned from the two densities where they
+        were not compared line by line.
     correction_undefined
         Whether too few lines were there before for a correction.
     notes
@@ -139,7 +141,7 @@ def weigh_next_pass(panel: PanelView, limits: WorkshopLimits, *, seed: int) -> N
 
 
 def course_of(panel: PanelView) -> PanelCourse:
-    """Return a panel's states from the first that was measured on.
+    """Return a panel's states from the first that was measured or whose film was read.
 
     Raises
     ------
@@ -153,17 +155,22 @@ def course_of(panel: PanelView) -> PanelCourse:
         raise _not_measured(panel, measured)
     first = measured[min(measured)]
     check_alike(panel.name, [(state.name, score_of(state)) for state in measured.values()])
-    numbers = range(first.n_passes, last.n_passes + 1)
-    notes = _entry_notes(surface, measured, first)
+    read = [surface.n_passes(entry.content.after_pass_id) for entry in surface.film]
+    numbers = range(min([first.n_passes, *read]), last.n_passes + 1)
+    notes = _entry_notes(surface, measured, first, film_from=numbers[0])
     readings = []
     for number in numbers:
         kept, left_out = film_readings(surface, number)
         readings.append(kept)
         notes += [f"{state_name(number)}: {note}" for note in left_out]
     states = tuple(
-        _measured_state(panel, measured[number], film, surface.passes)
-        if number in measured
-        else _open_state(panel, measured, number, film)
+        replace(
+            _measured_state(panel, measured[number], surface.passes)
+            if number in measured
+            else _open_state(panel, measured, number),
+            film=film,
+            unsettled_um=unsettled_film(surface, number),
+        )
         for number, film in zip(numbers, average_states(readings), strict=True)
     )
     correction, undefined = None, False
@@ -256,7 +263,7 @@ def _spot_trial(panel: PanelView, limits: WorkshopLimits) -> tuple[SpotTrial | N
 
 
 def _measured_state(
-    panel: PanelView, state: StateView, film: Film | None, passes: Sequence[Entry[Pass]]
+    panel: PanelView, state: StateView, passes: Sequence[Entry[Pass]]
 ) -> PanelState:
     score = score_of(state)
     density = line_density(score)
@@ -272,7 +279,6 @@ def _measured_state(
         name=state.name,
         density_mm_per_cm2=density,
         shots=len(score.sha256s) or 1,
-        film=film,
         made_by=_alike_by(done),
         swirl_mm_per_cm2=figure(kinds.get("swirl")),
         machine_trail_mm_per_cm2=figure(kinds.get("machine_trail")),
@@ -280,11 +286,11 @@ def _measured_state(
     )
 
 
-def _open_state(
-    panel: PanelView, measured: Mapping[int, StateView], number: int, film: Film | None
-) -> PanelState:
-    """Return a state between two that were measured, its density as good as unknown."""
-    nearest = (max(n for n in measured if n < number), min(n for n in measured if n > number))
+def _open_state(panel: PanelView, measured: Mapping[int, StateView], number: int) -> PanelState:
+    """Return a state that was not measured, its density as good as unknown."""
+    earlier = max((n for n in measured if n < number), default=None)
+    later = min(n for n in measured if n > number)
+    nearest = (later,) if earlier is None else (earlier, later)
     found = [line_density(score_of(measured[n])) for n in nearest]
     logs = [math.log(max(density.high / 4, density.value)) for density in found if density]
     middle = math.exp(sum(logs) / max(len(logs), 1))
@@ -292,8 +298,7 @@ def _open_state(
     return PanelState(
         name=state_name(number),
         density_mm_per_cm2=Figure(value=middle, low=low, high=high),
-        film=film,
-        made_by=_alike_by(panel.surface.passes[number - 1].content),
+        made_by=_alike_by(panel.surface.passes[number - 1].content) if number else "",
         measured=False,
     )
 
@@ -315,17 +320,18 @@ def _not_measured(panel: PanelView, measured: Mapping[int, StateView]) -> Unusab
 
 
 def _entry_notes(
-    surface: SurfaceView, measured: Mapping[int, StateView], first: StateView
+    surface: SurfaceView, measured: Mapping[int, StateView], first: StateView, *, film_from: int
 ) -> list[str]:
     notes = []
     if first.n_passes:
-        notes.append(
-            f"The panel was first measured {first.name}: the correction counts from there, and "
-            "film taken off before is not in the figures."
-        )
+        note = f"The panel was first measured {first.name}: the correction counts from there."
+        if film_from:
+            passes = "pass" if film_from == 1 else f"{film_from} passes"
+            note += f" Film that the first {passes} took off is not in the figures."
+        notes.append(note)
     for number, entry in enumerate(surface.passes, start=1):
         section = entry.content.section.strip()
-        if number > first.n_passes and section:
+        if number > film_from and section:
             notes.append(f"Pass {number} covered a part only ({section}).")
         if number > first.n_passes and number not in measured:
             notes.append(f"The panel was not measured {state_name(number)}; this is left open.")

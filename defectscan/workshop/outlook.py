@@ -1,8 +1,8 @@
 """What the passes so far let one expect of another: density, film taken, film left."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from defectscan.workshop.evidence import (
     correction_between,
     log_density,
 )
-from defectscan.workshop.film import Film
+from defectscan.workshop.film import Film, spots_that_count, surely_thicker, thinnest_of
 
 Floats = NDArray[Any]
 
@@ -44,6 +44,8 @@ class PanelState:
         Photos the density rests on.
     film
         Film-thickness readings of this state; `None` without.
+    unsettled_um
+        Spots whose readings are too few or disagree, by name: the least of them.
     made_by
         Machine, pad and polish of the pass that led here; passes with equal texts are alike.
     swirl_mm_per_cm2, machine_trail_mm_per_cm2, haze
@@ -56,6 +58,7 @@ class PanelState:
     density_mm_per_cm2: Bounded
     shots: int = 1
     film: Film | None = None
+    unsettled_um: Mapping[str, float] = field(default_factory=dict)
     made_by: str = ""
     swirl_mm_per_cm2: Bounded | None = None
     machine_trail_mm_per_cm2: Bounded | None = None
@@ -167,7 +170,10 @@ class Outlook:
     log_target
         Shape (n,): logarithm of the target density; not a number where it is not known.
     thinnest_um
-        Shape (n,): film at the thinnest spot now; not a number without readings.
+        Shape (n,): film at the thinnest spot now, each spot from its last reading; not a number
+        without readings.
+    removed_um
+        Shape (n,): film taken off so far; the most that was off at any state, for none grows.
     budget_um
         Shape (n,): film that may still be taken off: down to the reserve at the thinnest spot,
         and within the largest removal; infinite where nothing is known of film.
@@ -177,8 +183,10 @@ class Outlook:
         Whether there are readings.
     cut_known
         Whether readings or the workshop's own figure tell the film that a pass takes off.
+    first_measured
+        Index of the first state that was measured: correction and target count from it.
     n_passes
-        Passes so far.
+        Passes since that state.
     """
 
     decay: Decay
@@ -187,10 +195,12 @@ class Outlook:
     target_known: bool
     log_target: Floats
     thinnest_um: Floats
+    removed_um: Floats
     budget_um: Floats
     need_um: Floats
     film_read: bool
     cut_known: bool
+    first_measured: int
     n_passes: int
 
 
@@ -206,22 +216,22 @@ class Expectation:
     density_mm_per_cm2
         Of the last state, as measured.
     target_mm_per_cm2
-        The target density; for a target correction, reckoned from the first state, and `None`
-        where that correction is undefined, as are all figures that rest on it.
+        The target density; for a target correction, reckoned from the first measured state, and
+        `None` where that correction is undefined, as are all figures that rest on it.
     correction_percent
-        Since the first state; `None` with one state, and where it is undefined.
+        Since the first measured state; `None` where that is the last, or it is undefined.
     surviving_percent
         Share of the density that a usual pass leaves.
     depth_um
         Mean groove depth delta; needs film.
     next_density_mm_per_cm2
-        After another pass like the last; needs a pass.
+        After another pass like the last; needs a pass since the first measured state.
     next_correction_percent
-        Since the first state, after that pass.
+        Since the first measured state, after that pass.
     pass_film_um
         Film that this pass would take off.
     removed_um
-        Film taken off so far.
+        Film taken off so far, since the first state that was measured or has readings.
     thinnest_um, thinnest_after_um
         Film at the thinnest spot now and after that pass, all layers together.
     target_film_um
@@ -262,7 +272,8 @@ def look_ahead(
     Parameters
     ----------
     states
-        Of one panel in order, one pass between each and the next; at least one.
+        Of one panel in order, one pass between each and the next; at least one. The first need
+        not be measured, where its film was read.
     limits
         The workshop's.
     rng
@@ -288,16 +299,21 @@ def look_ahead(
     if limits.usual_cut_um is not None:
         cut = log_density(limits.usual_cut_um, "the usual cut")
         habits = replace(habits, film_um=LogFigure(middle=cut.middle, sd=max(cut.sd, 0.1)))
+    first = next((number for number, state in enumerate(states) if state.measured), 0)
     films = [state.film for state in states]
     read = [number for number, film in enumerate(films) if film is not None]
     measured = [log_density(s.density_mm_per_cm2, f"the density of {s.name}") for s in states]
     rise = _rise(states, measured)
     # A rise says no more of a usual pass than no change does: taken as it is, it would be read as
     # a strong pass that failed once, and the next be foretold the better the worse the last was.
+    thicker = surely_thicker(films)
     decay = fit_decay(
         [*measured[:-1], replace(measured[-1], middle=measured[-1].middle - rise)],
         rng,
-        film_um=[None if film is None else _mean_and_error(film) for film in films],
+        film_um=[
+            None if film is None or number in thicker else _mean_and_error(film)
+            for number, film in enumerate(films)
+        ],
         alike=[s.made_by == states[-1].made_by for s in states[1:]],
         habits=habits,
     )
@@ -310,17 +326,16 @@ def look_ahead(
     elif percent is None:
         log_target = np.full(n, math.log(limits.target_density_mm_per_cm2 or 1))
     else:
-        log_target = decay.log_density[:, 0] + math.log(1 - percent / 100)
+        log_target = decay.log_density[:, first] + math.log(1 - percent / 100)
     over = np.maximum(decay.log_density[:, -1] - log_target, 0)
     thinnest = np.full(n, math.nan)
+    removed = decay.removed_um.max(axis=1)
     budget = np.full(n, math.inf)
     cut_known = bool(read) or limits.usual_cut_um is not None
     if cut_known:
-        budget = limits.largest_removal - decay.removed_um[:, -1]
+        budget = limits.largest_removal - removed
     if read:
-        thin = [film.thinnest_um for film in films if film is not None][-1]
-        since = decay.removed_um[:, -1] - decay.removed_um[:, read[-1]]
-        thinnest = rng.normal(thin.value, (thin.high - thin.low) / (2 * Z95), n) - since
+        thinnest = _thinnest(films, decay, rng)
         budget = np.minimum(budget, thinnest - limits.reserve)
     return Outlook(
         decay=decay,
@@ -329,11 +344,13 @@ def look_ahead(
         target_known=target_known,
         log_target=log_target,
         thinnest_um=thinnest,
+        removed_um=removed,
         budget_um=budget,
         need_um=over * decay.depth_um,
         film_read=bool(read),
         cut_known=cut_known,
-        n_passes=len(states) - 1,
+        first_measured=first,
+        n_passes=len(states) - 1 - first,
     )
 
 
@@ -353,11 +370,12 @@ def expect(
     """
     decay, passes = outlook.decay, outlook.n_passes > 0
     foretold = passes and not outlook.risen_over
-    first, now = decay.log_density[:, 0], states[-1].density_mm_per_cm2
+    start, now = states[outlook.first_measured], states[-1].density_mm_per_cm2
+    first = decay.log_density[:, outlook.first_measured]
     defined = passes and not outlook.correction_undefined
     aimed = foretold and outlook.target_known
     if correction is None and defined:
-        before = log_density(states[0].density_mm_per_cm2, states[0].name)
+        before = log_density(start.density_mm_per_cm2, start.name)
         correction = correction_between(before, log_density(now, states[-1].name))
     thinnest = outlook.thinnest_um
 
@@ -375,7 +393,7 @@ def expect(
             foretold and defined, 100 * (1 - np.exp(decay.next_log_density - first))
         ),
         pass_film_um=when(outlook.cut_known, decay.next_film_um),
-        removed_um=when(outlook.cut_known, decay.removed_um[:, -1]),
+        removed_um=when(outlook.cut_known, outlook.removed_um),
         thinnest_um=when(outlook.film_read, thinnest),
         thinnest_after_um=when(outlook.film_read, thinnest - decay.next_film_um),
         target_film_um=when(aimed and outlook.cut_known, outlook.need_um),
@@ -403,7 +421,8 @@ def _risen_over(
         error = math.hypot(last.sd_towards(log.middle), log.sd_towards(last.middle))
         if state.measured and last.middle - log.middle > Z95 * error:
             return state.name
-    return states[0].name if correction is not None and correction.high < 0 else ""
+    worse = correction is not None and correction.high < 0
+    return next((state.name for state in states if state.measured), "") if worse else ""
 
 
 def _from_higher(decay: Decay, rise: float) -> Decay:
@@ -418,6 +437,19 @@ def as_figure(bounded: Bounded) -> Figure:
     if isinstance(bounded, Figure):
         return bounded
     return Figure(value=bounded.value, low=bounded.low, high=bounded.high)
+
+
+def _thinnest(films: Sequence[Film | None], decay: Decay, rng: np.random.Generator) -> Floats:
+    """Draw the film at the thinnest spot now, shape (n,): last readings, less what went since."""
+    left = []
+    for number, (film, names) in enumerate(zip(films, spots_that_count(films), strict=True)):
+        if film is None or not names:
+            continue
+        thin = thinnest_of(film.spots, names)
+        drawn = rng.normal(thin.value, (thin.high - thin.low) / (2 * Z95), len(decay.pass_um))
+        since = decay.removed_um[:, -1] - decay.removed_um[:, number]
+        left.append(drawn - np.maximum(since, 0))
+    return np.min(left, axis=0)
 
 
 def _mean_and_error(film: Film) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from defectscan.workshop.evidence import (
     digits,
     log_density,
 )
-from defectscan.workshop.film import average_film, average_spot
+from defectscan.workshop.film import THINNER_THAN_ALL, UNNAMED, average_film, average_spot
 
 
 def score_of(state: StateView) -> Result:
@@ -121,32 +121,58 @@ def reckoned_correction(name: str, before: Result, after: Result) -> Figure | No
     return replace(found, value=value, high=100.0, at_least=True)
 
 
+def readings_by_spot(surface: SurfaceView, n_passes: int) -> dict[str, list[float]]:
+    """Return all film readings after so many passes, um, by spot.
+
+    Names that differ in capitals or spaces about them are one spot, in all states called as it
+    was first entered.
+    """
+    spots: dict[str, list[float]] = {}
+    called = {UNNAMED: UNNAMED}
+    for entry in surface.film:
+        reading = entry.content
+        place = reading.spot.strip() or UNNAMED
+        name = called.setdefault(place.casefold(), place)
+        if surface.n_passes(reading.after_pass_id) == n_passes:
+            spots.setdefault(name, []).append(reading.film_um)
+    return spots
+
+
 def film_readings(
     surface: SurfaceView, n_passes: int
 ) -> tuple[dict[str, list[float]] | None, list[str]]:
     """Return the readings after so many passes by spot, and notes on spots that do not count."""
-    spots: dict[str, list[float]] = {}
-    for entry in surface.film:
-        reading = entry.content
-        if surface.n_passes(reading.after_pass_id) == n_passes:
-            spots.setdefault(reading.spot or "unnamed", []).append(reading.film_um)
-    kept: dict[str, list[float]] = {}
-    left_out: dict[str, str] = {}
-    for name, values in spots.items():
-        try:
-            average_spot(values)
-            kept[name] = values
-        except UnusableFiguresError as error:
-            left_out[name] = error.what
+    spots = readings_by_spot(surface, n_passes)
+    left_out = _why_left_out(spots)
+    kept = {name: values for name, values in spots.items() if name not in left_out}
     thinnest = average_film(kept).thinnest_um.value if kept else math.inf
     notes = []
     for name, why in left_out.items():
         listed = ", ".join(digits(value) for value in spots[name])
         note = f"film at spot {name} ({listed} um) is left out: {why}."
-        if kept and min(spots[name]) < thinnest:
-            note += " It is thinner than any spot that counts: read it again before any pass."
+        if not kept:
+            note += " No other spot counts: read it again before any pass."
+        elif min(spots[name]) < thinnest:
+            note += f" {THINNER_THAN_ALL}"
         notes.append(note)
     return kept or None, notes
+
+
+def unsettled_film(surface: SurfaceView, n_passes: int) -> dict[str, float]:
+    """Return the least reading after so many passes, um, of each spot that does not count."""
+    spots = readings_by_spot(surface, n_passes)
+    return {name: min(spots[name]) for name in _why_left_out(spots)}
+
+
+def _why_left_out(spots: Mapping[str, Sequence[float]]) -> dict[str, str]:
+    """Return by name the spots whose readings are too few or disagree, and what is wrong."""
+    reasons = {}
+    for name, values in spots.items():
+        try:
+            average_spot(values)
+        except UnusableFiguresError as error:
+            reasons[name] = error.what
+    return reasons
 
 
 def figure(told: Mapping[str, Any] | None) -> Figure | None:

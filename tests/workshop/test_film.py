@@ -10,7 +10,15 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from defectscan.workshop.evidence import UnusableFiguresError
-from defectscan.workshop.film import average_film, average_spot, average_states, film_taken
+from defectscan.workshop.film import (
+    UNNAMED,
+    average_film,
+    average_spot,
+    average_states,
+    film_taken,
+    spots_that_count,
+    surely_thicker,
+)
 
 BEFORE = {
     "a": [112.0, 113.1, 112.4],
@@ -51,6 +59,25 @@ def test_extremes_that_are_not_repeated_are_left_out() -> None:
     assert set(spot.discarded_um) == {60.0, 150.0}
 
 
+@pytest.mark.parametrize(
+    "readings",
+    [
+        [110.0, 111.0, 109.0, 70.0, 71.0, 69.0],
+        [70.0, 71.0, 69.0, 110.0, 111.0, 109.0],
+        [110.0, 111.0, 109.0, 112.0, 70.0, 71.0, 69.0],
+        [70.0, 110.0, 71.0, 110.0, 111.0],
+    ],
+)
+def test_two_places_under_one_name_are_no_spot(readings: list[float]) -> None:
+    with pytest.raises(UnusableFiguresError, match=r"two places under one name; .* --at"):
+        average_spot(readings)
+
+
+def test_of_two_readings_as_far_off_the_thicker_is_left_out() -> None:
+    for readings in ([100.0, 102.0, 106.0, 108.0], [108.0, 106.0, 102.0, 100.0]):
+        assert average_spot(readings).discarded_um == (108.0,)
+
+
 def test_a_high_spot_that_repeats_is_kept() -> None:
     spot = average_spot([150.0, 151.0, 149.0])
     assert spot.mean_um == pytest.approx(150.0)
@@ -88,6 +115,13 @@ def test_fewer_than_five_spots_are_noted() -> None:
     assert any("asks for 5" in note for note in film.notes)
     assert any("130 um left out" in note for note in film.notes)
     assert film.mean_um.high - film.mean_um.low > 10
+
+
+def test_a_reading_left_out_below_every_spot_is_to_be_read_again() -> None:
+    low = average_film({"a": [100.0, 101.0, 102.0, 60.0], "b": [90.0] * 3})
+    assert any("60 um left out" in note and "read it again" in note for note in low.notes)
+    above = average_film({"a": [100.0, 101.0, 102.0, 92.0], "b": [90.0] * 3})
+    assert any("92 um left out" in note and "again" not in note for note in above.notes)
 
 
 def test_no_spot_is_refused() -> None:
@@ -199,3 +233,52 @@ def test_one_spot_is_as_sure_in_a_difference_as_alone() -> None:
     many = {str(number): [120.0 + number, 121, 119] for number in range(-3, 4)}
     mixed = film_taken(many, after).mean_um
     assert mixed.high - mixed.value < 1.2 * (taken.high - 4)
+
+
+def test_a_spot_counts_as_last_read_unless_it_reads_much_thicker() -> None:
+    first = average_film({"a": [110.0] * 3, "thin": [81.0] * 3, UNNAMED: [100.0] * 3})
+    again = average_film({"a": [109.0] * 3, UNNAMED: [99.0] * 3})
+    assert spots_that_count([first, None, again]) == (("thin", UNNAMED), (), ("a", UNNAMED))
+    elsewhere = average_film({"thin": [95.0] * 3})
+    assert spots_that_count([first, elsewhere]) == (("a", "thin", UNNAMED), ("thin",))
+    assert spots_that_count([first, average_film({"thin": [82.0] * 3})])[0] == ("a", UNNAMED)
+
+
+def test_film_that_reads_thicker_beyond_its_interval_is_found() -> None:
+    thicker = {name: [value + 3 for value in values] for name, values in BEFORE.items()}
+    films = average_states([BEFORE, AFTER, None, thicker, BEFORE])
+    found = surely_thicker(films)
+    rise = np.mean(spot_means(thicker)) - np.mean(spot_means(AFTER))
+    assert found[3] == pytest.approx(rise)
+    assert sorted(found) == [3, 4]
+    # Read elsewhere, the means of few spots leave it open.
+    moved = {f"{name} later": values for name, values in thicker.items()}
+    assert surely_thicker(average_states([BEFORE, moved])) == {}
+    # What was read in doubt takes no earlier reading's place.
+    assert spots_that_count(films)[1] == tuple(AFTER)
+
+
+def test_film_taken_at_one_spot_carries_the_spread_of_its_readings() -> None:
+    alike = film_taken({"a": [110.0] * 3}, {"a": [108.0] * 3})
+    assert alike.standard_error_um == pytest.approx(1)
+    spread = film_taken({"a": [108.0, 110, 112]}, {"a": [106.0, 110, 111]})
+    # Readings of 2 and 2.65 um about their means, three in each state, beside 1 um of cut.
+    assert spread.standard_error_um == pytest.approx(np.sqrt(1 + (2**2 + 7) / 2 * 2 / 3))
+    assert spread.mean_um.high - spread.mean_um.value > 1.96 * spread.standard_error_um
+    rng = np.random.default_rng(3)
+    held, drawn = 0, 400
+    for _ in range(drawn):
+        before, after = (
+            {"a": list(np.round(rng.normal(film, 1.5, 5)))} for film in (110.3, 110.3 - 1.5)
+        )
+        mean = film_taken(before, after, repeatable_um=20).mean_um
+        held += mean.low <= 1.5 <= mean.high
+    assert held / drawn >= 0.93
+
+
+def test_one_common_spot_of_many_does_not_speak_for_the_panel() -> None:
+    other = {"a": AFTER["a"], **{f"{n} later": v for n, v in AFTER.items() if n != "a"}}
+    taken = film_taken(BEFORE, other)
+    assert not taken.paired
+    assert taken.n_spots == 5
+    assert film_taken(BEFORE, {"a": AFTER["a"]}).paired

@@ -170,10 +170,42 @@ def test_a_pass_that_did_nothing_is_said_to(bench: Bench) -> None:
 
 
 def test_first_measured_after_a_pass_is_said(bench: Bench) -> None:
-    bench.course([None, 130, 85], [110, 109, 108])
+    bench.course([None, 130, 85])
     result = weighed(bench)
     assert [state.name for state in result.course.states] == ["after pass 1", "after pass 2"]
-    assert any("first measured after pass 1" in note for note in result.notes)
+    (note,) = (note for note in result.notes if "first measured after pass 1" in note)
+    assert "Film that the first pass took off is not in the figures" in note
+
+
+def test_film_read_before_the_first_measured_state_counts(bench: Bench) -> None:
+    bench.course([None, 200, 110], [110, 104.5, 103.5])
+    limits = WorkshopLimits(target_correction_percent=80, largest_removal_um=6)
+    result = weighed(bench, limits)
+    assert [state.measured for state in result.course.states] == [False, True, True]
+    assert result.decision.answer is Answer.STOP
+    expected = result.decision.expectation
+    assert expected.removed_um is not None
+    assert expected.removed_um.value == pytest.approx(6.5, abs=0.1)
+    # Correction and target count from the first measured state.
+    assert expected.target_mm_per_cm2 is not None
+    assert expected.target_mm_per_cm2.value == pytest.approx(40, rel=0.1)
+    assert expected.correction_percent is not None
+    assert expected.correction_percent.value == pytest.approx(45)
+    picture = result.decision.picture
+    assert [point.name for point in picture.points] == ["after pass 1", "after pass 2"]
+    assert picture.points[0].along.value == pytest.approx(5.5, abs=0.1)
+    assert picture.at[0] == pytest.approx(5.5, abs=0.1)
+    assert picture.curve[0] == pytest.approx(200, rel=0.1)
+    assert not any("not in the figures" in note for note in result.notes)
+
+
+def test_a_thin_spot_read_on_arrival_counts_where_no_photo_was_taken(bench: Bench) -> None:
+    bench.readings({"left": [70.0, 71.0, 70.0], "right": [95.0, 95.0, 96.0]})
+    bench.score(bench.state(bench.polish()), score_record(200))
+    result = weighed(bench)
+    assert result.decision.answer is Answer.STOP
+    assert result.decision.expectation.surviving_percent is None
+    assert any("No pass between two measured states" in note for note in result.notes)
 
 
 @pytest.mark.parametrize("densities", [[None], [200.0, None], [None, None]])
@@ -209,6 +241,27 @@ def test_results_of_two_versions_are_refused(bench: Bench) -> None:
         weighed(bench)
 
 
+def test_a_thin_spot_that_is_not_read_again_still_counts(bench: Bench) -> None:
+    first = {"a": 110.0, "b": 111.0, "c": 109.0, "d": 112.0, "door edge": 91.0}
+    bench.readings({place: [um] * 3 for place, um in first.items()})
+    bench.course([100])
+    after = bench.polish()
+    bench.score(bench.state(after), score_record(60))
+    del first["door edge"]
+    bench.readings({place: [um - 1.5] * 3 for place, um in first.items()}, after)
+    result = weighed(bench)
+    assert result.decision.answer is Answer.STOP
+    assert result.decision.expectation.thinnest_um is not None
+    assert result.decision.expectation.thinnest_um.value == pytest.approx(89.5, abs=0.3)
+    assert any(
+        "before, the film at spot door edge (91 um). It counts" in note for note in result.notes
+    )
+    bench.readings({"door edge": [89.5] * 3}, after)
+    again = weighed(bench)
+    assert again.decision.answer is Answer.STOP
+    assert not any("door edge (91 um)" in note for note in again.notes)
+
+
 def test_film_spots_that_do_not_count_are_named(bench: Bench) -> None:
     bench.course([200], [110])
     bench.readings({"edge": [84.0, 85.0]})
@@ -221,11 +274,87 @@ def test_film_spots_that_do_not_count_are_named(bench: Bench) -> None:
     assert "edge" not in film.spots
 
 
+@pytest.mark.parametrize(
+    "readings",
+    [
+        {"a": [60.0], "b": [61.0]},
+        {"a": [60.0, 60.0], "b": [130.0, 130.0, 131.0]},
+        {"a": [60.0, 61.0, 75.0]},
+        {"a": [60.0, 61.0, 62.0, 110.0, 111.0, 109.0]},
+        {"a": [110.0, 111.0, 109.0, 60.0, 61.0, 62.0]},
+    ],
+)
+def test_readings_near_the_reserve_that_make_no_spot_hold_a_pass_back(
+    bench: Bench, readings: dict[str, list[float]]
+) -> None:
+    bench.course([200])
+    bench.readings(readings)
+    result = weighed(bench)
+    assert result.decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    assert "a (60 um, before)" in result.decision.reason
+    assert "reserve of 90 um; take 3 readings that agree there" in result.decision.reason
+    assert any("spot a (" in note and "read it again before" in note for note in result.notes)
+    bench.score(bench.state(bench.polish()), score_record(130))
+    assert weighed(bench).decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+
+
+@pytest.mark.parametrize("last_um", [104.5, 106, 108, 110, 130])
+def test_film_that_reads_thicker_later_frees_nothing(bench: Bench, last_um: float) -> None:
+    bench.course([200, 130, 85], [110, 104.5, last_um])
+    result = weighed(bench, WorkshopLimits(target_density_mm_per_cm2=40, largest_removal_um=6))
+    assert result.decision.answer is Answer.STOP
+    expected = result.decision.expectation
+    assert expected.removed_um is not None
+    assert expected.removed_um.low > 5
+    assert expected.thinnest_um is not None
+    assert expected.thinnest_um.value < 101
+    assert result.decision.picture.most_um is not None
+    assert result.decision.picture.most_um.high < 6.01
+    noted = any("thicker after pass 2 than before, and film does not" in n for n in result.notes)
+    assert noted is (last_um > 104.5)
+
+
+def test_film_that_reads_thicker_after_the_only_pass_counts_as_not_read(bench: Bench) -> None:
+    bench.course([100, 45], [110, 115])
+    result = weighed(bench, WorkshopLimits(target_density_mm_per_cm2=20, largest_removal_um=6))
+    assert result.decision.answer is Answer.NOT_ENOUGH_EVIDENCE
+    expected = result.decision.expectation
+    assert expected.removed_um is not None
+    assert expected.removed_um.low > 0
+    assert expected.thinnest_um is not None
+    assert expected.thinnest_um.value < 106
+
+
+def test_a_spot_that_was_read_again_holds_no_pass_back(bench: Bench) -> None:
+    bench.course([200], [110])
+    bench.readings({"edge": [60.0]})
+    after = bench.polish()
+    bench.film(109, after)
+    bench.score(bench.state(after), score_record(130))
+    assert "edge (60 um, before)" in weighed(bench).decision.reason
+    bench.readings({"edge": [108.0, 109.0, 108.0]}, after)
+    assert weighed(bench).decision.answer is Answer.ANOTHER_PASS
+
+
+def test_places_in_other_capitals_are_the_same_spot(bench: Bench) -> None:
+    bench.course([200], [110])
+    after = bench.polish()
+    bench.score(bench.state(after), score_record(130))
+    bench.readings({"LEFT": [105.0, 105.0], " left ": [105.0], "Rear": [112.0] * 3}, after)
+    first, last = (state.film for state in course_of(bench.view()).states)
+    assert first is not None
+    assert last is not None
+    assert sorted(last.spots) == ["left", "rear"]
+    assert last.spots["left"].n_readings == 3
+    assert first.mean_um.value - last.mean_um.value == pytest.approx(1)
+
+
 def test_readings_at_one_bad_spot_alone_leave_the_film_unknown(bench: Bench) -> None:
     bench.course([200])
     bench.readings({"left": [110.0]})
     result = weighed(bench)
     assert result.course.states[0].film is None
+    assert result.decision.answer is Answer.ANOTHER_PASS
     assert any("thickness is unknown" in caution for caution in result.decision.cautions)
 
 
