@@ -168,7 +168,7 @@ def score_state(
         replace(s, shot=c, scratches=d) for s, c, d in zip(shots, counted, scratches, strict=True)
     ]
     count, pooled = count_both_ways(counted, thinning=thinning)
-    of_clip = any(shot.photo.frame is not None for shot in shots)
+    of_clip = _of_clip(shots)
     if of_clip:
         # Both states lose about the same, so it is the densities that suffer, not their ratio.
         count = replace(count, model_sd=CLIP_MODEL_SD)
@@ -346,11 +346,29 @@ def for_ratio(count: Count, shots: Sequence[MeasuredShot]) -> Count:
     Part of it is each photo's own, as the geometry of its glints, and averages out. The frames of
     a clip have much in common that another clip has not.
     """
-    if any(shot.photo.frame is not None for shot in shots):
+    if _of_clip(shots):
         return count
+    left = (1 - OWN_VARIANCE_SHARE) * count.model_sd**2 + _own_variance(shots)
+    return replace(count, model_sd=float(np.sqrt(left)))
+
+
+def lasting_model_sd(whole: Count, shots: Sequence[MeasuredShot]) -> float:
+    """Return what of a count by `for_ratio` stays open however many more shots are taken.
+
+    A relative standard deviation, as `Count.model_sd`.
+    """
+    own = 0.0 if _of_clip(shots) else _own_variance(shots)
+    return float(np.sqrt(max(whole.model_sd**2 - own, 0.0)))
+
+
+def _own_variance(shots: Sequence[MeasuredShot]) -> float:
+    """Return what is left of the part of the model's variance that is each photo's own."""
     n_photos = len({shot.photo.identity for shot in shots})
-    left = np.sqrt(1 - OWN_VARIANCE_SHARE + OWN_VARIANCE_SHARE / n_photos)
-    return replace(count, model_sd=float(left * count.model_sd))
+    return OWN_VARIANCE_SHARE * scoring.MODEL_SD**2 / n_photos
+
+
+def _of_clip(shots: Sequence[MeasuredShot]) -> bool:
+    return any(shot.photo.frame is not None for shot in shots)
 
 
 def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:

@@ -13,11 +13,13 @@ from defectscan.imaging.photo import Exposure, Frame, Photo
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
+from defectscan.measurement.score import MODEL_SD
 from defectscan.measurement.state import (
     GRADE_LIMITS_MM_PER_CM2,
     OWN_VARIANCE_SHARE,
     MeasuredShot,
     PanelScore,
+    lasting_model_sd,
     lines_mask,
     of_kind,
     once,
@@ -168,6 +170,11 @@ def test_what_is_each_photos_own_averages_out_in_a_ratio() -> None:
     assert scored(*(of("a") for _ in range(4))).whole.model_sd == alone.whole.model_sd
     frames = scored(*(of("a", number) for number in range(4)))
     assert frames.whole.model_sd == scored(of("a", 0)).whole.model_sd
+    # What stays however many are taken is the same of any number; of a clip, all of it.
+    endless = np.sqrt(1 - OWN_VARIANCE_SHARE) * MODEL_SD
+    for state in (alone, four):
+        assert lasting_model_sd(state.whole, state.shots) == pytest.approx(endless)
+    assert lasting_model_sd(frames.whole, frames.shots) == frames.whole.model_sd
 
 
 def test_shots_are_pooled() -> None:
