@@ -335,9 +335,14 @@ def _scratch_density(share: Floats, rng: np.random.Generator, *, least: float) -
         # (Garwood 1936, from memory).
         return Interval(value=0.0, low=0.0, high=-float(np.log(0.025)) * least)
     draws = scoring.draw_weights(rng, len(share)) @ share
-    low, high = (float(q) for q in np.quantile(draws, (0.025, 0.975)))
+    # The high draws hold one more scratch than was found, as in `scoring.resample`.
+    with_further = draws + share.mean() * rng.exponential(size=len(draws))
     value = float(share.sum())
-    return Interval(value=value, low=min(low, value), high=max(high, value))
+    return Interval(
+        value=value,
+        low=min(float(np.quantile(draws, 0.025)), value),
+        high=max(float(np.quantile(with_further, 0.975)), value),
+    )
 
 
 def for_ratio(count: Count, shots: Sequence[MeasuredShot]) -> Count:

@@ -6,6 +6,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy import stats
 
 from defectscan.flags import Flag
 from defectscan.imaging.highlight import Highlight
@@ -13,7 +15,7 @@ from defectscan.imaging.photo import Exposure, Frame, Photo
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.score import MODEL_SD
+from defectscan.measurement.score import MODEL_SD, Interval
 from defectscan.measurement.state import (
     GRADE_LIMITS_MM_PER_CM2,
     OWN_VARIANCE_SHARE,
@@ -140,6 +142,39 @@ def test_no_deep_scratch_is_not_known_to_be_none() -> None:
     assert none.high == pytest.approx(3.689 * 4.5 / (ZONE.sum() * 1e-4), rel=1e-3)
     without_scale = scored(measured(strewn(1), mm_per_px=None)).kinds[Kind.DEEP_SCRATCH]
     assert without_scale.high == pytest.approx(none.high / 1000)
+
+
+def scratched(lengths_px: NDArray[np.float64]) -> Interval:
+    """Return the density of deep scratches of a small zone, in their lengths over its area."""
+    lines = straight_lines([(80, 60, 80, 60 + length) for length in lengths_px])
+    shot = measured(no_lines(), scratches=lines)
+    zone = ZONE & (np.arange(SHAPE[0]) < 80)[:, None]
+    score = scored(replace(shot, shot=replace(shot.shot, zone=zone)))
+    found, area = score.kinds[Kind.DEEP_SCRATCH], zone.sum() * 1e-4
+    return Interval(value=found.value * area, low=found.low * area, high=found.high * area)
+
+
+@pytest.mark.parametrize("n", [1, 2, 5])
+def test_equal_deep_scratches_have_the_limits_of_a_poisson_mean(n: int) -> None:
+    found = scratched(np.full(n, 50.0))
+    assert found.value == pytest.approx(5 * n)
+    assert found.low == pytest.approx(5 * stats.gamma.ppf(0.025, n), rel=0.15)
+    assert found.high == pytest.approx(5 * stats.gamma.ppf(0.975, n + 1), rel=0.05)
+    # One that was found leaves room for more than none does.
+    assert found.high > scratched(np.zeros(0)).high
+
+
+def test_the_interval_of_deep_scratches_holds_the_truth() -> None:
+    # Of every length from the shortest on; how many there are is up to chance.
+    rng = np.random.default_rng(3)
+    shortest, longer, mean_number = 45.0, 65.0, 5.0
+    truth = mean_number * (shortest + longer) * MM_PER_PX
+    held = 0
+    trials = 250
+    for _ in range(trials):
+        found = scratched(shortest + rng.exponential(longer, rng.poisson(mean_number)))
+        held += found.low <= truth <= found.high
+    assert 0.92 <= held / trials <= 0.99
 
 
 def test_the_whole_holds_deep_scratches() -> None:
