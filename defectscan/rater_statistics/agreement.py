@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined, not_ruled_out
 
 Floats = NDArray[Any]
 Weights = Literal["none", "linear", "quadratic"]
@@ -93,7 +93,7 @@ def kappa_of_table(table: Floats, disagreement: Floats) -> Result:
         return Undefined(reason="all grades are the same, so agreement by chance is complete")
     kappa = float(1 - observed / expected)
     if observed == 0:
-        low = 1 - _not_ruled_out(n) * disagreement.max() / expected
+        low = 1 - not_ruled_out(n) * disagreement.max() / expected
         return Estimate(value=1.0, low=max(float(low), -1.0), high=1.0)
     published = large_sample_error(table, disagreement) * np.sqrt(n / (n - 1))
     cells = np.argwhere(table > 0)
@@ -237,7 +237,7 @@ def _chance_corrected(grades: Floats, *, scale: Scale, self_pairs: bool) -> Resu
     if observed <= 1e-12 * expected:
         # At worst, the photos that cannot be ruled out hold grades as far apart as can be.
         apart = measure.farthest() * counts.sum() / expected
-        return Estimate(value=1.0, low=max(1 - _not_ruled_out(n) * apart, -1.0), high=1.0)
+        return Estimate(value=1.0, low=max(1 - not_ruled_out(n) * apart, -1.0), high=1.0)
     without_one = measure.statistic(1 - np.eye(n))
     error = np.sqrt((n - 1) / n * np.sum((without_one - without_one.mean()) ** 2))
     return _with_error(value, float(error), n)
@@ -289,11 +289,6 @@ class _Disagreement:
         observed, expected = self.totals(weights)
         some = expected > 1e-9 * expected.max()
         return 1 - np.divide(observed, expected, out=np.full(len(weights), np.nan), where=some)
-
-
-def _not_ruled_out(n: int) -> float:
-    """Return the share of photos with an event that n photos without it cannot rule out."""
-    return float(1 - 0.025 ** (1 / n))
 
 
 def _with_error(value: float, standard_error: float, n: int) -> Estimate:
