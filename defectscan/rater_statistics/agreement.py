@@ -3,7 +3,7 @@
 Grades are arrays of shape (n_photos, n_raters) with nan where a grade is missing.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -18,6 +18,8 @@ Scale = Literal["nominal", "ordinal", "interval"]
 
 # Rank tests lean on chi-squared, which is rough for fewer photos: common practice.
 FEW_PHOTOS = 8
+# Of two photos, leaving out one leaves nothing to compare.
+LEAST_FOR_JACKKNIFE = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +144,7 @@ def fleiss_kappa(grades: Floats) -> Result:
     """Return Fleiss' kappa of a group; the order of grades does not count.
 
     Only photos that every rater graded are counted. The interval is from leaving out one whole
-    photo at a time (jackknife).
+    photo at a time (jackknife), about nominal alpha: kappa itself reads low where photos are few.
 
     Parameters
     ----------
@@ -154,7 +156,13 @@ def fleiss_kappa(grades: Floats) -> Result:
     Fleiss 1971, Psychol. Bull. 76:378.
     """
     grades = complete(grades)
-    return _chance_corrected(grades, scale="nominal", self_pairs=True)
+    found = _chance_corrected(grades, scale="nominal", self_pairs=True)
+    unbiased = _chance_corrected(grades, scale="nominal", self_pairs=False)
+    if isinstance(found, Undefined) or isinstance(unbiased, Undefined):
+        return found
+    if found.low is None or unbiased.low is None or unbiased.high is None:
+        return found
+    return replace(found, low=min(unbiased.low, found.value), high=max(unbiased.high, found.value))
 
 
 def krippendorff_alpha(grades: Floats, *, scale: Scale = "ordinal") -> Result:
@@ -298,9 +306,10 @@ def _with_error(value: float, standard_error: float, n: int) -> Estimate:
     photos drawn anew, which are too narrow for a few dozen photos.
     """
     if not standard_error > 1e-6 or abs(value) > 1 - 1e-9:
-        return Estimate(
-            value=value, low=None, high=None, caution="the grades vary too little for an interval"
-        )
+        caution = "the grades vary too little for an interval"
+        if n < LEAST_FOR_JACKKNIFE:
+            caution = f"{n} photos are too few for an interval"
+        return Estimate(value=value, low=None, high=None, caution=caution)
     reach = float(stats.t.ppf(0.975, n - 1)) * standard_error / (1 - value**2)
     middle = np.arctanh(value)
     return Estimate(
