@@ -351,6 +351,19 @@ def test_as_seen_is_visible_length_over_area() -> None:
     assert Flag.DIRECTIONS_MISSING not in score.flags
 
 
+@pytest.mark.parametrize("n", [3, 4, 8, 24])
+def test_haze_of_few_sectors_has_the_interval_of_students_t(n: int) -> None:
+    values = np.random.default_rng(n).normal(0.2, 0.05, n)
+    found = scored(replace(measured(no_lines()), haze=values)).haze
+    assert found is not None
+    # Of the median, whose error is that of the mean times the root of pi / 2.
+    error = np.sqrt(np.pi / 2) * values.std(ddof=1) / np.sqrt(n)
+    reach = stats.t.ppf(0.975, n - 1) * error
+    assert found.value == np.median(values)
+    assert found.value - found.low == pytest.approx(reach, rel=0.035 if n == 3 else 0.01)
+    assert found.high - found.value == pytest.approx(found.value - found.low)
+
+
 def test_missing_directions_are_flagged() -> None:
     band = ZONE & (np.abs(np.arange(SHAPE[0]) - CENTRE[1])[:, None] < 50)
     band &= np.abs(np.arange(SHAPE[1]) - CENTRE[0]) > 120
