@@ -22,12 +22,14 @@ from defectscan.measurement.comparison import (
 )
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.pairing import carried, groove_numbers
+from defectscan.measurement.score import Count
 from defectscan.measurement.state import (
     CLIP_MODEL_SD,
     MeasuredShot,
     PanelScore,
     SetAside,
     in_frame,
+    lasting_model_sd,
     lines_mask,
     of_kind,
     once,
@@ -43,6 +45,7 @@ UNLIKE_EXPOSURE = 1.5
 HAZE_RISE = 0.25
 UNLIKE_ZOOM = 0.03
 WANTED_POINTS = 3.0
+MOST_MORE_SHOTS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,15 +81,28 @@ class Comparison:
     def more_shots(self) -> int | None:
         """How many more shots of each state would bring the interval to ±3 points, about.
 
-        None where the correction is undefined. What shots do not share shrinks with the root of
-        their number; repeats of the same ground would bring less.
+        None where the correction is undefined, or `MOST_MORE_SHOTS` would not do: what all shots
+        of a state have in common stays open. The rest shrinks with the root of their number;
+        repeats of the same ground would bring less.
         """
         percent = self.correction.percent
         if percent is None:
             return None
-        shots = min(len(self.before.shots), len(self.after.shots))
-        times = ((percent.high - percent.low) / 2 / WANTED_POINTS) ** 2
-        return max(math.ceil(shots * times) - shots, 0)
+        half_width = (percent.high - percent.low) / 2
+        if half_width <= WANTED_POINTS:
+            return 0
+        states = self.before, self.after
+        wholes = _wholes(*states, registered=self.registration.registered)
+        lasting_sd = math.hypot(
+            *(lasting_model_sd(w, s.shots) for w, s in zip(wholes, states, strict=True))
+        )
+        lasting = 1.96 * lasting_sd * (100 - percent.value)
+        if lasting >= WANTED_POINTS:
+            return None
+        times = (half_width**2 - lasting**2) / (WANTED_POINTS**2 - lasting**2)
+        shots = min(len(state.shots) for state in states)
+        more = math.ceil(shots * times) - shots
+        return more if more <= MOST_MORE_SHOTS else None
 
     def own_homography(self, number: int) -> Floats:
         """Return the homography from a shot after to the first before, in their own pixels."""
@@ -172,12 +188,8 @@ def compare_states(
             gone, come = fates(shots_before[0], shots_after[0], matrix)
         if matrix[0, 0] < 0 and matrix[1, 1] < 0:
             flags.append(Flag.TURNED)
-    wholes = [score_before.whole, score_after.whole]
-    if matrix is None and any(shot.photo.frame is not None for shot in [*before, *after]):
-        # Not laid on each other, clips may differ in scale as well: a camera held twice by hand
-        # is some per cent nearer or further away.
-        wholes = [replace(one, model_sd=CLIP_MODEL_SD) for one in wholes]
-    whole = correct(wholes[0], wholes[1], rng, grooves=grooves_and_scratches)
+    wholes = _wholes(score_before, score_after, registered=matrix is not None)
+    whole = correct(*wholes, rng, grooves=grooves_and_scratches)
     by_kind = {
         kind: correct(
             of_kind(score_before, kind),
@@ -201,6 +213,19 @@ def compare_states(
         fates_before=gone,
         fates_after=come,
         flags=once(flags),
+    )
+
+
+def _wholes(before: PanelScore, after: PanelScore, *, registered: bool) -> tuple[Count, Count]:
+    """Return the counts of two states whose ratio is the correction."""
+    shots = [*before.shots, *after.shots]
+    if registered or all(shot.photo.frame is None for shot in shots):
+        return before.whole, after.whole
+    # Not laid on each other, clips may differ in scale as well: a camera held twice by hand
+    # is some per cent nearer or further away.
+    return (
+        replace(before.whole, model_sd=CLIP_MODEL_SD),
+        replace(after.whole, model_sd=CLIP_MODEL_SD),
     )
 
 

@@ -18,11 +18,13 @@ from defectscan.imaging.conditions import MOST_RADIUS_MM, MOST_RADIUS_PERCENT
 from defectscan.imaging.linear_light import srgb_to_linear
 from defectscan.imaging.photo import Exposure, Photo, read_photo
 from defectscan.laying import Laid
-from defectscan.measurement.comparison import Fate
+from defectscan.measurement.comparison import Correction, Fate, correct
 from defectscan.measurement.glint import glints
 from defectscan.measurement.kinds import Kind
-from defectscan.measurement.state import PanelScore
+from defectscan.measurement.score import MODEL_SD, Count, Interval
+from defectscan.measurement.state import PanelScore, for_ratio
 from defectscan.pipeline import (
+    WANTED_POINTS,
     Comparison,
     compare,
     compare_states,
@@ -329,6 +331,55 @@ def test_kinds_have_their_own_correction(comparison: Comparison) -> None:
     swirl = comparison.kind_corrections[Kind.SWIRL].percent
     assert swirl is not None
     assert swirl.low <= swirl.value <= swirl.high
+
+
+def test_more_shots_allow_for_what_no_shot_averages_out(comparison: Comparison) -> None:
+    # Each line after weighs less than it does: of all, ±3 points are out of reach.
+    before, after = comparison.before, comparison.after
+    rest = np.full(len(after.whole.share), 0.6)
+    lighter = replace(after.whole.weighted(rest), typical=0.6 * after.whole.typical)
+
+    def of_shots(whole: Count, n: int) -> Count:
+        """Return the count as if n photos of other ground had shown the same."""
+        photo = before.shots[0].photo
+        photos = [replace(before.shots[0], photo=replace(photo, sha256=str(i))) for i in range(n)]
+        share, false = (np.tile(part, n) / n for part in (whole.share, whole.false))
+        many = replace(whole, share=share, false=false, typical=whole.typical / n)
+        return for_ratio(replace(many, model_sd=MODEL_SD), photos)
+
+    def found(n: int) -> Correction:
+        states = of_shots(before.whole, n), of_shots(lighter, n)
+        return correct(*states, np.random.default_rng(0))
+
+    def half_width(n: int) -> float:
+        percent = found(n).percent
+        assert percent is not None
+        return (percent.high - percent.low) / 2
+
+    more = replace(comparison, correction=found(1)).more_shots
+    assert more is not None
+    assert half_width(1 + more) < WANTED_POINTS
+    assert half_width(1 + more // 2) > WANTED_POINTS
+
+
+@pytest.mark.parametrize(
+    ("value", "half_width", "more"),
+    [
+        (87, 4, 1),
+        (87, 3, 0),
+        # 4.3 points would stay with endless shots.
+        (48, 9.6, None),
+        (-20, 20, None),
+        # Not to be reached by a number of shots that anyone takes.
+        (65, 12, None),
+    ],
+)
+def test_more_shots_are_named_only_where_they_would_do(
+    comparison: Comparison, value: float, half_width: float, more: int | None
+) -> None:
+    percent = Interval(value=value, low=value - half_width, high=value + half_width)
+    assert replace(comparison, correction=Correction(percent=percent)).more_shots == more
+    assert replace(comparison, correction=Correction(percent=None)).more_shots is None
 
 
 def test_the_same_photo_twice_is_no_correction(photos: RenderedPhotos, seen: Seen) -> None:

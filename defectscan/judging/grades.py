@@ -157,6 +157,7 @@ def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Ses
     mark = max(",;\t", key=head.count)
     rows = csv.reader(io.StringIO(text), delimiter=mark)
     found: dict[tuple[str, str], dict[int, float | None]] = {}
+    spelt: dict[str, str] = {}
     try:
         columns = [cell.strip().casefold() for cell in next(rows, [])]
         if any(columns.count(name) != 1 for name in COLUMNS):
@@ -174,7 +175,10 @@ def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Ses
                 what = "no rater" if not cells["rater"] else f"the date is {cells['date'][:40]!r}"
                 problems.add(line, f"{what} (dates are written 2026-05-31)")
                 continue
-            grades = found.setdefault((_name(path, cells["rater"]), date), {})
+            rater = _name(path, cells["rater"])
+            # One rater, however the name's letters are typed: as it stands first.
+            rater = spelt.setdefault(rater.casefold(), rater)
+            grades = found.setdefault((rater, date), {})
             _take_typed(grades, cells, line, key, problems)
     except csv.Error as error:
         raise _no_grades(path, f"line {rows.line_num}: {error}") from error

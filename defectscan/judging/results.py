@@ -248,10 +248,12 @@ def _rater_answer(
     unit = "of a grade" if quantity else "points"
     tests = [
         (
+            agreement,
             meets_least(agreement, least),
             f"agreement with the values ({what}) of at least {least.value:g} ({least.source})",
         ),
         (
+            errors.bias,
             stays_within(errors.bias, largest),
             f"a mean error within ±{largest.value:g} {unit} ({largest.source})",
         ),
@@ -268,19 +270,29 @@ def _group_answer(
 ) -> tuple[Answer, tuple[str, ...]]:
     if quantity:
         wanted = f"Krippendorff's alpha of at least {limits.alpha.value:g} ({limits.alpha.source})"
-        return _together([(meets_least(alpha, limits.alpha), wanted)])
+        return _together([(alpha, meets_least(alpha, limits.alpha), wanted)])
     agreement: Result = icc if isinstance(icc, Undefined) else icc.agreement
     wanted = f"an intraclass correlation of at least {limits.icc.value:g} ({limits.icc.source})"
-    return _together([(meets_least(agreement, limits.icc), wanted)])
+    return _together([(agreement, meets_least(agreement, limits.icc), wanted)])
 
 
-def _together(tests: list[tuple[bool | None, str]]) -> tuple[Answer, tuple[str, ...]]:
-    said = {True: "shown", False: "not reached", None: "not settled by so few grades"}
-    reasons = tuple(f"{what}: {said[met]}" for met, what in tests)
-    mets = [met for met, _ in tests]
+def _together(tests: list[tuple[Result, bool | None, str]]) -> tuple[Answer, tuple[str, ...]]:
+    reasons = tuple(f"{what}: {_said(result, met)}" for result, met, what in tests)
+    mets = [met for _, met, _ in tests]
     if all(met is True for met in mets):
         return "yes", reasons
     return ("not yet" if False in mets else "not known"), reasons
+
+
+def _said(result: Result, met: bool | None) -> str:
+    """Say whether a statistic meets what is wanted, or why that is not known."""
+    if met is not None:
+        return "shown" if met else "not reached"
+    if isinstance(result, Undefined):
+        return f"not known, {result.reason}"
+    if result.low is None:
+        return f"not known, {result.caution}"
+    return "not settled by so few grades"
 
 
 def _row_means(grades: Floats) -> Floats:

@@ -7,6 +7,8 @@ from defectscan.rater_statistics.estimate import Estimate, Limits, Result, Undef
 from defectscan.report.wording import number
 
 _MINUS = "\N{MINUS SIGN}"
+# What is smaller is nought but for the arithmetic.
+_MOST_PLACES = 6
 
 
 def figure(result: Result, places: int = 2) -> str:
@@ -31,8 +33,12 @@ def both(result: Result, places: int = 2) -> str:
 
 
 def fixed(value: float, places: int) -> str:
-    """Write a number with so many places and a true minus; never a 1 or 0 that rounding made."""
-    text = f"{value:.{places}f}"
+    """Write a number with so many places and a true minus; never a 1 or 0 that rounding made.
+
+    Of what would read 0, as many more places are written as show it, to the sixth.
+    """
+    shown = (p for p in range(places, _MOST_PLACES + 1) if float(f"{value:.{p}f}") != 0)
+    text = f"{value:.{next(shown, places)}f}"
     if places and abs(value) < 1 and text.lstrip("-").startswith("1"):
         text = ("-" if value < 0 else "") + "0." + "9" * places
     if float(text) == 0:

@@ -3,14 +3,14 @@
 Grades are arrays of shape (n_photos, n_raters) with nan where a grade is missing.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined, not_ruled_out
 
 Floats = NDArray[Any]
 Weights = Literal["none", "linear", "quadratic"]
@@ -18,6 +18,8 @@ Scale = Literal["nominal", "ordinal", "interval"]
 
 # Rank tests lean on chi-squared, which is rough for fewer photos: common practice.
 FEW_PHOTOS = 8
+# Of two photos, leaving out one leaves nothing to compare.
+LEAST_FOR_JACKKNIFE = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +95,7 @@ def kappa_of_table(table: Floats, disagreement: Floats) -> Result:
         return Undefined(reason="all grades are the same, so agreement by chance is complete")
     kappa = float(1 - observed / expected)
     if observed == 0:
-        low = 1 - _not_ruled_out(n) * disagreement.max() / expected
+        low = 1 - not_ruled_out(n) * disagreement.max() / expected
         return Estimate(value=1.0, low=max(float(low), -1.0), high=1.0)
     published = large_sample_error(table, disagreement) * np.sqrt(n / (n - 1))
     cells = np.argwhere(table > 0)
@@ -142,7 +144,7 @@ def fleiss_kappa(grades: Floats) -> Result:
     """Return Fleiss' kappa of a group; the order of grades does not count.
 
     Only photos that every rater graded are counted. The interval is from leaving out one whole
-    photo at a time (jackknife).
+    photo at a time (jackknife), about nominal alpha: kappa itself reads low where photos are few.
 
     Parameters
     ----------
@@ -154,7 +156,13 @@ def fleiss_kappa(grades: Floats) -> Result:
     Fleiss 1971, Psychol. Bull. 76:378.
     """
     grades = complete(grades)
-    return _chance_corrected(grades, scale="nominal", self_pairs=True)
+    found = _chance_corrected(grades, scale="nominal", self_pairs=True)
+    unbiased = _chance_corrected(grades, scale="nominal", self_pairs=False)
+    if isinstance(found, Undefined) or isinstance(unbiased, Undefined):
+        return found
+    if found.low is None or unbiased.low is None or unbiased.high is None:
+        return found
+    return replace(found, low=min(unbiased.low, found.value), high=max(unbiased.high, found.value))
 
 
 def krippendorff_alpha(grades: Floats, *, scale: Scale = "ordinal") -> Result:
@@ -237,7 +245,7 @@ def _chance_corrected(grades: Floats, *, scale: Scale, self_pairs: bool) -> Resu
     if observed <= 1e-12 * expected:
         # At worst, the photos that cannot be ruled out hold grades as far apart as can be.
         apart = measure.farthest() * counts.sum() / expected
-        return Estimate(value=1.0, low=max(1 - _not_ruled_out(n) * apart, -1.0), high=1.0)
+        return Estimate(value=1.0, low=max(1 - not_ruled_out(n) * apart, -1.0), high=1.0)
     without_one = measure.statistic(1 - np.eye(n))
     error = np.sqrt((n - 1) / n * np.sum((without_one - without_one.mean()) ** 2))
     return _with_error(value, float(error), n)
@@ -291,11 +299,6 @@ class _Disagreement:
         return 1 - np.divide(observed, expected, out=np.full(len(weights), np.nan), where=some)
 
 
-def _not_ruled_out(n: int) -> float:
-    """Return the share of photos with an event that n photos without it cannot rule out."""
-    return float(1 - 0.025 ** (1 / n))
-
-
 def _with_error(value: float, standard_error: float, n: int) -> Estimate:
     """Return a value between -1 and 1 with its interval: Student's t on Fisher's z.
 
@@ -303,9 +306,10 @@ def _with_error(value: float, standard_error: float, n: int) -> Estimate:
     photos drawn anew, which are too narrow for a few dozen photos.
     """
     if not standard_error > 1e-6 or abs(value) > 1 - 1e-9:
-        return Estimate(
-            value=value, low=None, high=None, caution="the grades vary too little for an interval"
-        )
+        caution = "the grades vary too little for an interval"
+        if n < LEAST_FOR_JACKKNIFE:
+            caution = f"{n} photos are too few for an interval"
+        return Estimate(value=value, low=None, high=None, caution=caution)
     reach = float(stats.t.ppf(0.975, n - 1)) * standard_error / (1 - value**2)
     middle = np.arctanh(value)
     return Estimate(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from defectscan.rater_statistics.estimate import Estimate, Result, Undefined
+from defectscan.rater_statistics.estimate import Estimate, Result, Undefined, not_ruled_out
 from defectscan.rater_statistics.reliability import NO_SPREAD, sd_estimate
 
 Floats = NDArray[Any]
@@ -116,7 +116,8 @@ def rater_errors(grades: Floats, truth: Floats, *, step: float = 0.0) -> RaterEr
     grades, truth
         Shape (n_photos,), nan where missing.
     step
-        Step of the scale: an error no larger than that, beside the rater's usual one, is no slip.
+        Step of the scale: an error no larger than that, beside the rater's usual one, is no slip;
+        and the bias is no surer than photos that are off by one step, and not seen yet, leave it.
 
     References
     ----------
@@ -137,7 +138,7 @@ def rater_errors(grades: Floats, truth: Floats, *, step: float = 0.0) -> RaterEr
         )
     few = Undefined(reason=f"grades with a known truth: {n}, at least 2 are needed")
     return RaterErrors(
-        bias=mean_estimate(usual) if n >= 2 else few,
+        bias=mean_estimate(usual, step=step) if n >= 2 else few,
         spread=sd_estimate(float(usual.std(ddof=1)), len(usual) - 1) if n >= 2 else few,
         slips=tuple(int(i) for i in there[far]),
         slip_share=slip_share,
@@ -283,16 +284,20 @@ def learn(errors: Floats, sessions: Floats) -> Learning | Undefined:
     )
 
 
-def mean_estimate(values: Floats) -> Estimate:
+def mean_estimate(values: Floats, *, step: float = 0.0) -> Estimate:
     """Return a mean with its interval from Student's t.
 
     Parameters
     ----------
     values
         Shape (n,), at least two.
+    step
+        Of the scale, where it has steps. So many values as chance may have left out could lie one
+        step off: the interval is no narrower than that, and there is one where no spread was seen.
     """
     n, mean = len(values), float(values.mean())
     half = float(stats.t.ppf(0.975, n - 1) * values.std(ddof=1) / np.sqrt(n))
+    half = max(half, not_ruled_out(n) * step)
     if half <= 1e-9 * np.abs(values).max():
         return Estimate(value=mean, low=None, high=None, caution=NO_SPREAD)
     return Estimate(value=mean, low=mean - half, high=mean + half)

@@ -155,3 +155,8 @@ def judge(result: Result, limits: Limits) -> Verdict:
     worse, better = reversed(ends) if limits.small_is_good else ends
     text = word if worse == better else f"between {worse} and {better}"
     return Verdict(word=word, surely=worse, text=text, source=limits.source)
+
+
+def not_ruled_out(n: int) -> float:
+    """Return the share of photos with an event that n photos without it cannot rule out."""
+    return float(1 - 0.025 ** (1 / n))

@@ -3,7 +3,7 @@
 Who or what reads is called an appraiser: a person, a phone, a lamp position.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -104,8 +104,14 @@ class _Components:
         )
 
     @property
+    def between(self) -> Floats:
+        """Between appraisers, interaction included."""
+        # The sum is cut, not its parts: draws about nought, each cut by itself, add up to more.
+        return np.maximum(self.interaction + self.appraiser, 0)
+
+    @property
     def gauge(self) -> Floats:
-        return self.repeat + self.interaction + self.appraiser
+        return self.repeat + self.between
 
 
 def study_gauge(
@@ -157,8 +163,8 @@ def study_gauge(
     ]
     raw = _components(squares, readings.shape)
     names = ("interaction", "appraiser", "panel")
-    found, drawn = raw.clipped(), _components(draws, readings.shape).clipped()
-    between, between_drawn = (c.interaction + c.appraiser for c in (found, drawn))
+    found, drawn = raw.clipped(), _components(draws, readings.shape)
+    drawn = replace(drawn, panel=np.maximum(drawn.panel, 0))
     return GaugeStudy(
         panel=panel,
         appraiser=appraiser,
@@ -167,7 +173,7 @@ def study_gauge(
         interaction_p=interaction_p,
         pooled=pooled,
         repeatability_sd=sd_estimate(float(np.sqrt(found.repeat)), lines[-1].degrees_of_freedom),
-        reproducibility_sd=_with_draws(np.sqrt(between), np.sqrt(between_drawn)),
+        reproducibility_sd=_with_draws(np.sqrt(found.between), np.sqrt(drawn.between)),
         gauge_sd=_with_draws(np.sqrt(found.gauge), np.sqrt(drawn.gauge)),
         panel_sd=_with_draws(np.sqrt(found.panel), np.sqrt(drawn.panel)),
         total_sd=_with_draws(

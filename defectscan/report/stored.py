@@ -71,7 +71,10 @@ def _bounded(found: Estimate) -> Estimate:
 
 def more_shots(record: Record) -> tuple[str, ...]:
     """Say how many more shots would have made a stored correction surer."""
-    return tuple(more_shots_sentences(record.get("more_shots_for_3_points")))
+    key = "more_shots_for_3_points"
+    if key not in record or correction(record) == UNKNOWN:
+        return ()
+    return tuple(more_shots_sentences(record[key]))
 
 
 def has_scale(record: Record) -> bool:

@@ -4,7 +4,7 @@ from defectscan.flags import Doubt
 from defectscan.measurement.comparison import Correction
 from defectscan.measurement.score import Interval
 from defectscan.measurement.state import PanelScore
-from defectscan.pipeline import WANTED_POINTS, Comparison
+from defectscan.pipeline import MOST_MORE_SHOTS, WANTED_POINTS, Comparison
 from defectscan.report import wording
 from defectscan.report.content import DensityUnit, Estimate
 
@@ -53,11 +53,23 @@ def of_comparison(comparison: Comparison) -> str:
 
 def more_shots(comparison: Comparison) -> list[str]:
     """Say how many more shots would make the correction surer; nothing where it is sure."""
+    if comparison.correction.percent is None:
+        return []
     return more_shots_sentences(comparison.more_shots)
 
 
 def more_shots_sentences(more: int | None) -> list[str]:
-    """Say that so many more shots would make a correction surer; nothing without any."""
+    """Say that so many more shots would make a correction surer, or `None`: not enough so.
+
+    Nothing is said where no more are needed.
+    """
+    if more is None:
+        text = (
+            "More shots, with the highlight elsewhere in each, make the correction surer, but "
+            f"even {MOST_MORE_SHOTS} more of each state would not bring it to "
+            f"±{WANTED_POINTS:.0f} points."
+        )
+        return [text]
     if not more:
         return []
     shots = (

@@ -70,7 +70,7 @@ def spent_per_point(spent: Sequence[float], points: Sequence[float]) -> Estimate
     -------
     Estimate or None
         Without an interval where there are fewer than `LEAST_PASSES`; `None` where the passes
-        together have brought nothing.
+        together have brought nothing, or nothing that is more than chance.
 
     References
     ----------
@@ -84,8 +84,12 @@ def spent_per_point(spent: Sequence[float], points: Sequence[float]) -> Estimate
     if n < LEAST_PASSES:
         caution = f"{n} pass{'es' * (n > 1)}: too few to say what is usual"
         return Estimate(value=ratio, low=None, high=None, caution=caution)
+    quantile = float(stdtrit(n - 1, 0.975))
+    if total <= quantile * math.sqrt(n) * float(gain.std(ddof=1)):
+        # The interval of a ratio to what may be nothing has no end.
+        return None
     error = math.sqrt(n / (n - 1) * float(np.sum((cost - ratio * gain) ** 2))) / total
-    reach = float(stdtrit(n - 1, 0.975)) * error
+    reach = quantile * error
     return Estimate(value=ratio, low=ratio - reach, high=ratio + reach)
 
 

@@ -56,6 +56,15 @@ def test_sheets_of_two_raters_in_one_file(key: DeckKey, tmp_path: Path) -> None:
     assert found[0].ident != found[1].ident
 
 
+def test_a_rater_in_other_letters_is_the_same_rater(key: DeckKey, tmp_path: Path) -> None:
+    rows = [*whole("Ana")[:4], *whole("ANA")[4:]]
+    (session,) = read_grades(write(tmp_path, sheet(*rows)), key)
+    assert session.rater == "Ana"
+    assert len(session.grades) == 8
+    (alone,) = read_grades(write(tmp_path, sheet(*whole("Ana"))), key)
+    assert session.ident == alone.ident
+
+
 @pytest.mark.parametrize(
     ("row", "says"),
     [

@@ -143,6 +143,29 @@ def test_a_good_rater_is_told_so_and_a_strict_one_which_way() -> None:
     assert "Your grades hold" in text
 
 
+def test_raters_whose_errors_are_all_the_same_are_told_what_they_are() -> None:
+    key = a_key([float(i % 5) for i in range(60)])
+    exact, high = studied(
+        key, [sitting(key, "Ana", sd=0), sitting(key, "Ben", bias=1, sd=0)]
+    ).raters
+    assert exact.answer == "yes"
+    assert exact.reasons[1].endswith("shown")
+    assert high.answer == "not yet"
+    assert high.reasons[1].endswith("not reached")
+    # The fewest grades settle nothing, however alike they are.
+    few = a_key([1.0, 2.0, 4.0], twice=0)
+    assert studied(few, [sitting(few, "Ana", sd=0)]).raters[0].answer == "not known"
+
+
+def test_what_is_not_known_says_why() -> None:
+    key = a_key([float(v) for v in range(5, 35)], scale=Scale.CORRECTION)
+    (exact,) = studied(key, [sitting(key, "Ana", sd=0)]).raters
+    assert exact.answer == "not known"
+    assert all(reason.endswith("nothing says how large it may be") for reason in exact.reasons)
+    (alike,) = studied(a_key([2.0] * 30), [sitting(a_key([2.0] * 30), "Ana", sd=0)]).raters
+    assert "not known, all grades are the same" in alike.reasons[0]
+
+
 def test_too_kind_on_light_paint_is_found_and_said() -> None:
     key = a_key([2.0 + i % 3 for i in range(60)])
     group = studied(key, [sitting(key, "Ana", light=-1.0), sitting(key, "Ben", seed=1)])

@@ -6,6 +6,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy import stats
 
 from defectscan.flags import Flag
 from defectscan.imaging.highlight import Highlight
@@ -13,11 +15,13 @@ from defectscan.imaging.photo import Exposure, Frame, Photo
 from defectscan.measurement.glint import circles
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
+from defectscan.measurement.score import MODEL_SD, Interval
 from defectscan.measurement.state import (
     GRADE_LIMITS_MM_PER_CM2,
     OWN_VARIANCE_SHARE,
     MeasuredShot,
     PanelScore,
+    lasting_model_sd,
     lines_mask,
     of_kind,
     once,
@@ -140,6 +144,39 @@ def test_no_deep_scratch_is_not_known_to_be_none() -> None:
     assert without_scale.high == pytest.approx(none.high / 1000)
 
 
+def scratched(lengths_px: NDArray[np.float64]) -> Interval:
+    """Return the density of deep scratches of a small zone, in their lengths over its area."""
+    lines = straight_lines([(80, 60, 80, 60 + length) for length in lengths_px])
+    shot = measured(no_lines(), scratches=lines)
+    zone = ZONE & (np.arange(SHAPE[0]) < 80)[:, None]
+    score = scored(replace(shot, shot=replace(shot.shot, zone=zone)))
+    found, area = score.kinds[Kind.DEEP_SCRATCH], zone.sum() * 1e-4
+    return Interval(value=found.value * area, low=found.low * area, high=found.high * area)
+
+
+@pytest.mark.parametrize("n", [1, 2, 5])
+def test_equal_deep_scratches_have_the_limits_of_a_poisson_mean(n: int) -> None:
+    found = scratched(np.full(n, 50.0))
+    assert found.value == pytest.approx(5 * n)
+    assert found.low == pytest.approx(5 * stats.gamma.ppf(0.025, n), rel=0.15)
+    assert found.high == pytest.approx(5 * stats.gamma.ppf(0.975, n + 1), rel=0.05)
+    # One that was found leaves room for more than none does.
+    assert found.high > scratched(np.zeros(0)).high
+
+
+def test_the_interval_of_deep_scratches_holds_the_truth() -> None:
+    # Of every length from the shortest on; how many there are is up to chance.
+    rng = np.random.default_rng(3)
+    shortest, longer, mean_number = 45.0, 65.0, 5.0
+    truth = mean_number * (shortest + longer) * MM_PER_PX
+    held = 0
+    trials = 250
+    for _ in range(trials):
+        found = scratched(shortest + rng.exponential(longer, rng.poisson(mean_number)))
+        held += found.low <= truth <= found.high
+    assert 0.92 <= held / trials <= 0.99
+
+
 def test_the_whole_holds_deep_scratches() -> None:
     scratch = straight_lines([(80, 60, 80, 400)])
     with_scratch = scored(measured(strewn(1), scratches=scratch))
@@ -168,6 +205,11 @@ def test_what_is_each_photos_own_averages_out_in_a_ratio() -> None:
     assert scored(*(of("a") for _ in range(4))).whole.model_sd == alone.whole.model_sd
     frames = scored(*(of("a", number) for number in range(4)))
     assert frames.whole.model_sd == scored(of("a", 0)).whole.model_sd
+    # What stays however many are taken is the same of any number; of a clip, all of it.
+    endless = np.sqrt(1 - OWN_VARIANCE_SHARE) * MODEL_SD
+    for state in (alone, four):
+        assert lasting_model_sd(state.whole, state.shots) == pytest.approx(endless)
+    assert lasting_model_sd(frames.whole, frames.shots) == frames.whole.model_sd
 
 
 def test_shots_are_pooled() -> None:
@@ -307,6 +349,19 @@ def test_as_seen_is_visible_length_over_area() -> None:
     assert score.grade is None
     assert score.haze is None
     assert Flag.DIRECTIONS_MISSING not in score.flags
+
+
+@pytest.mark.parametrize("n", [3, 4, 8, 24])
+def test_haze_of_few_sectors_has_the_interval_of_students_t(n: int) -> None:
+    values = np.random.default_rng(n).normal(0.2, 0.05, n)
+    found = scored(replace(measured(no_lines()), haze=values)).haze
+    assert found is not None
+    # Of the median, whose error is that of the mean times the root of pi / 2.
+    error = np.sqrt(np.pi / 2) * values.std(ddof=1) / np.sqrt(n)
+    reach = stats.t.ppf(0.975, n - 1) * error
+    assert found.value == np.median(values)
+    assert found.value - found.low == pytest.approx(reach, rel=0.035 if n == 3 else 0.01)
+    assert found.high - found.value == pytest.approx(found.value - found.low)
 
 
 def test_missing_directions_are_flagged() -> None:

@@ -340,3 +340,29 @@ def test_intervals_hold_what_a_great_many_photos_give() -> None:
             assert estimate.high is not None
             hits[place] += estimate.low <= true <= estimate.high
     assert (hits / 120 > 0.87).all(), hits
+
+
+def test_the_interval_of_fleiss_kappa_holds_the_truth_of_few_photos() -> None:
+    # Of 4000 groups it holds it in 93 %; about kappa itself, which reads low, it would in 89 %.
+    rng = np.random.default_rng(6)
+    true = defined(fleiss_kappa(rough(rng, 2000))).value
+    trials, held, with_interval = 1000, 0, 0
+    for _ in range(trials):
+        found = fleiss_kappa(rough(rng, 5))
+        if isinstance(found, Estimate) and found.low is not None and found.high is not None:
+            with_interval += 1
+            held += found.low <= true <= found.high
+            assert found.low <= found.value <= found.high
+    assert with_interval > 0.9 * trials
+    assert held / with_interval > 0.92
+
+
+def rough(rng: np.random.Generator, n: int) -> Floats:
+    """Return grades of three raters who are a grade off as often as not."""
+    truth = rng.integers(0, 6, n)[:, None]
+    return np.clip(np.round(truth + rng.normal(0, 1.0, (n, 3))), 0, 5)
+
+
+def test_two_photos_are_too_few_for_an_interval() -> None:
+    found = defined(krippendorff_alpha(np.array([[1.0, 2], [4, 4]])))
+    assert (found.low, found.caution) == (None, "2 photos are too few for an interval")

@@ -107,6 +107,24 @@ def test_few_grades_or_none_give_reasons() -> None:
     assert exact.bias.caution
 
 
+def test_a_rater_without_spread_has_a_bias_that_steps_not_seen_yet_leave_open() -> None:
+    truth = np.arange(60.0) % 6
+    # One photo in sixty off by a step would be missed by 60 of them as often as 1 - 0.025^(1/60).
+    share = 1 - 0.025 ** (1 / 60)
+    for off in (0.0, 1.0):
+        bias = rater_errors(truth + off, truth, step=1).bias
+        assert isinstance(bias, Estimate)
+        assert (bias.value, bias.low, bias.high) == pytest.approx((off, off - share, off + share))
+    # Nor is one surer for an error, and with many errors Student's t is as it was.
+    slip = truth.copy()
+    slip[3] += 1
+    bias = rater_errors(slip, truth, step=1).bias
+    assert isinstance(bias, Estimate)
+    assert bias.high == pytest.approx(1 / 60 + share)
+    many = truth + np.random.default_rng(0).integers(-1, 2, 60)
+    assert rater_errors(many, truth, step=1).bias == mean_estimate(many - truth)
+
+
 def test_a_lean_in_one_paint_is_found_and_chance_is_not() -> None:
     rng = np.random.default_rng(6)
     paints = ["black", "silver", "white"] * 20

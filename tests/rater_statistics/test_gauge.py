@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
+from defectscan.rater_statistics import gauge
 from defectscan.rater_statistics.estimate import GAUGE_LIMITS_PERCENT, Estimate, Undefined, judge
 from defectscan.rater_statistics.gauge import GaugeStudy, study_gauge
 
@@ -138,3 +139,19 @@ def test_intervals_hold_the_truth() -> None:
             result = getattr(found, name)
             hits[name] = hits.get(name, 0) + (result.low <= true <= result.high)
     assert {name for name in hits if hits[name] < 88} == set(), hits
+
+
+@pytest.mark.parametrize("shape", [(3, 2, 2), (10, 3, 2)])
+def test_appraisers_that_do_not_differ_are_seldom_found_to(
+    shape: tuple[int, int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 4.9 to 5.9 % of 4000 studies; whether to pool the interaction is decided by the data, too.
+    monkeypatch.setattr(gauge, "N_DRAWS", 1999)
+    rng = np.random.default_rng(5)
+    trials, differ = 1000, 0
+    for seed in range(trials):
+        readings = rng.normal(0, 10, (shape[0], 1, 1)) + rng.normal(0, 2, shape)
+        found = studied(readings, seed).reproducibility_sd
+        assert found.low is not None
+        differ += found.low > 0
+    assert differ / trials < 0.075

@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 
 from defectscan.measurement.comparison import Correction
+from defectscan.measurement.score import Interval
 from defectscan.output import to_json
 from defectscan.pipeline import Comparison
-from defectscan.report import record, stored
+from defectscan.report import record, stored, words
 from defectscan.report.assemble import comparison_panel
 from defectscan.report.content import UNKNOWN
 from defectscan.report.stored import Drawn
@@ -45,6 +46,20 @@ def test_without_a_scale_figures_are_of_the_photos_own_pixels(unscaled: Comparis
     assert before.line_density.value == told["before"]["line_density_per_px"]["value"]
     assert before.grade is None
     assert set(before.kinds) == {"swirl", "deep_scratch", "machine_trail"}
+
+
+@pytest.mark.parametrize(
+    "percent", [Interval(value=48, low=38, high=57), Interval(value=48, low=46, high=50), None]
+)
+def test_more_shots_that_would_not_do_stay_so(
+    comparison: Comparison, percent: Interval | None
+) -> None:
+    found = replace(comparison, correction=Correction(percent=percent))
+    told = kept(found)
+    assert told["more_shots_for_3_points"] in (None, 0)
+    assert list(stored.more_shots(told)) == words.more_shots(found)
+    del told["more_shots_for_3_points"]
+    assert stored.more_shots(told) == ()
 
 
 def test_unknown_is_not_zero(comparison: Comparison) -> None:

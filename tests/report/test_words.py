@@ -66,8 +66,21 @@ def test_comparison(comparison: Comparison) -> None:
     assert lines[-1] == words.CAUTION
     flags = {*comparison.flags, *comparison.before.flags, *comparison.after.flags}
     assert len(lines) == 4 + len(flags) + len(words.more_shots(comparison))
-    assert comparison.more_shots
-    assert f"About {comparison.more_shots} more shots" in lines[3]
+    percent = Interval(value=80, low=74, high=86)
+    within_reach = replace(comparison, correction=Correction(percent=percent))
+    assert f"About {within_reach.more_shots} more shots" in words.of_comparison(within_reach)
+
+
+def test_it_is_said_where_more_shots_would_not_do(comparison: Comparison) -> None:
+    def with_correction(percent: Interval | None) -> Comparison:
+        return replace(comparison, correction=Correction(percent=percent))
+
+    loose = with_correction(Interval(value=48, low=38, high=57))
+    (said,) = words.more_shots(loose)
+    assert "even 20 more of each state would not bring it to ±3 points" in said
+    assert said in words.of_comparison(loose)
+    assert words.more_shots(with_correction(Interval(value=48, low=46, high=50))) == []
+    assert words.more_shots(with_correction(None)) == []
 
 
 @pytest.mark.parametrize(

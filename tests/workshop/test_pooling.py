@@ -80,3 +80,11 @@ def test_a_point_costs_what_was_spent_over_what_it_brought() -> None:
 def test_passes_that_brought_nothing_have_no_price() -> None:
     assert spent_per_point([], []) is None
     assert spent_per_point([5.0] * LEAST_PASSES, [-10.0, 5.0, 5.0]) is None
+
+
+def test_passes_that_may_have_brought_nothing_have_no_price() -> None:
+    assert spent_per_point([6.0, 6.0, 6.0, 6.0], [5.0, -4.0, 6.0, -3.0]) is None
+    surely = spent_per_point([6.0, 6.0, 6.0, 6.0], [50.0, 40.0, 60.0, 30.0])
+    assert surely is not None
+    assert surely.low is not None
+    assert surely.low > 0
