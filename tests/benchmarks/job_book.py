@@ -151,12 +151,16 @@ def _fill(book: Book, n_jobs: int) -> None:
                 Shot(state_id=state.id, sha256=sha256, mm_per_px=0.1)
                 for sha256 in sha256s[5 * place : 5 * place + 5]
             ]
-        for before, after in zip(states[:2], states[2:], strict=True):
-            entries += _results(before.id, after.id, sha256s, left=float(rng.uniform(0.1, 0.6)))
+        for place in (0, 1):
+            ids = states[place].id, states[place + 2].id
+            photos = [sha256s[5 * k : 5 * k + 5] for k in (place, place + 2)]
+            entries += _results(*ids, *photos, left=float(rng.uniform(0.1, 0.6)))
         book.add_all(entries, job_id=job.id)
 
 
-def _results(before: int, after: int, sha256s: list[str], *, left: float) -> list[Content]:
+def _results(
+    before: int, after: int, photos_before: list[str], photos_after: list[str], *, left: float
+) -> list[Content]:
     """Return what two measurements and their comparison would have left, all invented."""
     percent = {"value": 100 * (1 - left), "low": 100 * (1 - 1.3 * left), "high": 100 - 75 * left}
     comparison = {
@@ -165,16 +169,16 @@ def _results(before: int, after: int, sha256s: list[str], *, left: float) -> lis
         "correction_is_at_least": False,
     }
 
-    def result(state: int, photos: slice, record: dict[str, Any], **more: int) -> Result:
-        of = tuple(sha256s[photos])
+    def result(state: int, photos: list[str], record: dict[str, Any], **more: int) -> Result:
+        of = tuple(photos)
         return Result(
             state_id=state, version="1.0", settings=SETTINGS, sha256s=of, record=record, **more
         )
 
     return [
-        result(before, slice(0, 5), score_record(200.0)),
-        result(after, slice(5, 10), score_record(200 * left)),
-        result(after, slice(0, 10), comparison, before_state_id=before),
+        result(before, photos_before, score_record(200.0)),
+        result(after, photos_after, score_record(200 * left)),
+        result(after, [*photos_before, *photos_after], comparison, before_state_id=before),
     ]
 
 
