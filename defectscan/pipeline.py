@@ -54,7 +54,7 @@ class Comparison:
     registrations
         Of each shot after on the first before.
     fates_before, fates_after
-        What became of each line of the first shots; empty where not registered.
+        What became of each line of the first shots; empty where they were not followed.
     after_here
         The lines of the first shot after in the frame of the first before.
     """
@@ -73,6 +73,15 @@ class Comparison:
     def registration(self) -> Registration:
         """That of the first shot after."""
         return self.registrations[0]
+
+    @property
+    def is_followed(self) -> bool:
+        """Whether lines were followed from one state to the other.
+
+        The photos have to be registered; and of lines as seen it is not known which the other
+        lamp would show.
+        """
+        return self.registration.registered and not self.before.as_seen
 
     @property
     def more_shots(self) -> int | None:

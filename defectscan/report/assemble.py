@@ -41,7 +41,10 @@ _STATUS: dict[Fate, content.Status] = {
     Fate.REMAINING: "remaining",
     Fate.NEW: "new",
 }
-
+_NOT_FOLLOWED = (
+    "Lines as seen are not followed one by one, for it is not known which of them the lamp of the"
+    " other photo would show; each photo stands with its own lines."
+)
 
 PdfWriter = Callable[[Page], Callable[[], bytes]]
 
@@ -313,13 +316,16 @@ def _registration(comparison: Comparison) -> content.Registration:
     warped = cv2.warpPerspective(
         after.photo.rgb, found.homography_after_to_before, (width, height), flags=cv2.INTER_LINEAR
     )
-    lines = [
-        *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED,)),
-        *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
-    ]
+    lines: list[content.Line] = []
+    if comparison.is_followed:
+        lines = [
+            *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED,)),
+            *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
+        ]
     return content.Registration(
         after_on_before=warped.astype(np.uint8),
         lines=tuple(lines),
+        not_followed="" if comparison.is_followed else _NOT_FOLLOWED,
         residual_px=found.residual_px,
         overlap=found.overlap,
     )

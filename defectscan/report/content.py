@@ -211,6 +211,9 @@ class Registration:
         ``None`` where the two could not be registered.
     lines
         Lines removed, remaining and new, in the pixels of the picture before.
+    not_followed
+        Why there are none though the photos lie on each other, a sentence; empty where lines were
+        followed.
     residual_px, overlap
         How well it fits, in pixels, and the share of the frame that both photos show (0 to 1).
     reason
@@ -219,6 +222,7 @@ class Registration:
 
     after_on_before: "NDArray[np.uint8] | None" = None
     lines: tuple[Line, ...] = ()
+    not_followed: str = ""
     residual_px: float | None = None
     overlap: float | None = None
     reason: str = ""

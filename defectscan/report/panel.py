@@ -71,7 +71,8 @@ def panel_chapter(panel: Panel) -> Chapter:
     after = encode(warped) if warped is not None else None
     as_taken = None
     if panel.after is not None:
-        as_taken = _encoded(panel.after, LONGEST_PX if after is None else THUMBNAIL_PX)
+        overlaid = registration is not None and after is not None and not registration.not_followed
+        as_taken = _encoded(panel.after, THUMBNAIL_PX if overlaid else LONGEST_PX)
     states = (panel.before,) if panel.after is None else (panel.before, panel.after)
     flags = tuple(flag for state in states for flag in state.flags) + panel.flags
     n_flags = len(flags) + sum(len(photo.flags) for state in states for photo in state.photos)
@@ -111,27 +112,31 @@ def _picture_blocks(
 ) -> tuple[Block, ...]:
     if panel.not_drawn or before is None:
         return _as_taken(panel, before, as_taken)
-    if panel.registration is not None and after is not None:
-        lines = panel.registration.lines
+    registration = panel.registration
+    if registration is not None and after is not None:
         before_plate = Plate(title="Before", photo=before)
         after_plate = Plate(title="After", photo=after)
+        wipe = Wipe(
+            before=before_plate,
+            after=after_plate,
+            caption="The same spot before and after, laid over each other.",
+        )
+        if registration.not_followed and as_taken is not None:
+            why_not = Text(paragraphs=(registration.not_followed,))
+            return (wipe, why_not, _own_lines_of_both(panel, before, as_taken))
         overlay = Plate(
             title="What became of the lines",
             photo=after,
-            layers=(*_status_layers(lines), frame_layer(panel.before.picture)),
+            layers=(*_status_layers(registration.lines), frame_layer(panel.before.picture)),
         )
         return (
-            Wipe(
-                before=before_plate,
-                after=after_plate,
-                caption="The same spot before and after, laid over each other.",
-            ),
+            wipe,
             Plates(
                 plates=(overlay,),
                 caption="Lines in the measuring zone, drawn over the darkened photo."
                 " Twice as wide: deep scratches. Only lines that both photos would show are drawn;"
                 " the correction reckons with all.",
-                key=_status_key(lines),
+                key=_status_key(registration.lines),
                 backdrops=(after_plate, before_plate),
             ),
         )
@@ -139,7 +144,7 @@ def _picture_blocks(
         found = _own_lines("This state", panel.before, before)
         caption = "Lines found, drawn over the darkened photo."
         return (Plates(plates=(found,), caption=caption, key=_kind_key(panel)),)
-    reason = panel.registration.reason if panel.registration is not None else ""
+    reason = registration.reason if registration is not None else ""
     why = f" ({reason})" if reason else ""
     note = (
         f"The two photos could not be registered, that is laid over each other{why}. They stand"
@@ -147,15 +152,20 @@ def _picture_blocks(
         " told one by one. The densities and the correction do not need it."
     )
     pair = (Plate(title="Before", photo=before), Plate(title="After", photo=as_taken))
-    found_pair = (
-        _own_lines("Before", panel.before, before),
-        _own_lines("After", panel.after, as_taken),
-    )
-    caption = "Lines found, drawn over the darkened photos."
     return (
         Text(paragraphs=(note,)),
         Plates(plates=pair, caption="As taken."),
-        Plates(plates=found_pair, caption=caption, key=_kind_key(panel)),
+        _own_lines_of_both(panel, before, as_taken),
+    )
+
+
+def _own_lines_of_both(panel: Panel, before: Photo, as_taken: Photo) -> Plates:
+    """Show each photo with its own lines, side by side."""
+    named = (("Before", panel.before, before), ("After", panel.after, as_taken))
+    return Plates(
+        plates=tuple(_own_lines(title, state, photo) for title, state, photo in named if state),
+        caption="Lines found, drawn over the darkened photos.",
+        key=_kind_key(panel),
     )
 
 

@@ -92,7 +92,7 @@ def of_comparison(comparison: Comparison) -> Record:
             "remaining": comparison.fates_before.count(Fate.REMAINING),
             "new": fates.count(Fate.NEW),
         }
-        if registered
+        if comparison.is_followed
         else None,
         "flags": [of_flag(flag) for flag in comparison.flags],
     }

@@ -11,7 +11,7 @@ from defectscan.errors import OutputExistsError
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
 from defectscan.measurement.state import PanelScore
-from defectscan.pipeline import Comparison
+from defectscan.pipeline import Comparison, compare
 from defectscan.report import record
 from defectscan.report.assemble import (
     comparison_panel,
@@ -19,7 +19,8 @@ from defectscan.report.assemble import (
     write_comparison,
     write_score,
 )
-from tests.conftest import MM_PER_PX
+from defectscan.states import Seen
+from tests.conftest import MM_PER_PX, RenderedPhotos
 
 
 def test_panel_of_one_state(state: PanelScore) -> None:
@@ -70,7 +71,7 @@ def test_panel_of_two_states(comparison: Comparison) -> None:
     assert panel.registration is not None
     assert panel.registration.after_on_before is not None
     assert panel.registration.after_on_before.shape == panel.before.picture.image.shape
-    assert panel.registration.reason == ""
+    assert panel.registration.reason == panel.registration.not_followed == ""
     status = [line.status for line in panel.registration.lines]
     assert status.count("removed") == comparison.fates_before.count(Fate.REMOVED)
     assert status.count("new") == comparison.fates_after.count(Fate.NEW)
@@ -98,6 +99,21 @@ def test_an_unregistered_pair_says_why(comparison: Comparison) -> None:
     assert panel.registration.reason == "nothing to hold on to"
     assert panel.registration.lines == ()
     assert panel.density_map is not None
+
+
+def test_a_pair_as_seen_is_laid_on_each_other_and_its_lines_are_not_followed(
+    photos: RenderedPhotos, seen: Seen, tmp_path: Path
+) -> None:
+    found = compare(
+        photos.first_before, photos.first_after, mm_per_px=MM_PER_PX, as_seen=True, seen=seen
+    )
+    registration = comparison_panel(found, title="").registration
+    assert registration is not None
+    assert registration.after_on_before is not None
+    assert registration.lines == ()
+    assert "not followed" in registration.not_followed
+    write_comparison(found, tmp_path, title="", record="{}\n", force=False)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(record.files())
 
 
 def test_unknown_is_not_zero(unscaled: Comparison) -> None:

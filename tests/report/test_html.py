@@ -218,6 +218,20 @@ def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregiste
     assert "83 %" in page.text
 
 
+def test_lines_that_are_not_followed_stand_with_each_photo(
+    content: ReportContent, panel: Panel
+) -> None:
+    assert panel.registration is not None
+    why = "Lines are not followed here."
+    laid = replace(panel, registration=replace(panel.registration, lines=(), not_followed=why))
+    page = Reader(page_html(compose(replace(content, panels=(laid,)))))
+    assert why in page.text
+    assert "range" in page.values("type")
+    for words in ("Removed", "What became of the lines", "could not be registered"):
+        assert words not in page.text
+    assert "Lines found, drawn over the darkened photos." in page.text
+
+
 def test_one_state_has_no_after(content: ReportContent, one_state: Panel) -> None:
     page = Reader(page_html(compose(replace(content, panels=(one_state,)))))
     assert "143 mm/cm²" in page.text

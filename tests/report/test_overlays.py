@@ -45,6 +45,13 @@ def test_one_state_shows_its_own_lines_by_kind(panel: Panel) -> None:
     assert (np.abs(on_line - colour("deep_scratch")).max(axis=-1) < 60).mean() > 0.3
 
 
+def test_the_photo_before_has_its_own_lines_where_they_are_not_followed(panel: Panel) -> None:
+    assert panel.registration is not None
+    laid = replace(panel.registration, lines=(), not_followed="Lines are not followed here.")
+    alone = replace(panel, after=None, registration=None)
+    np.testing.assert_array_equal(decoded(replace(panel, registration=laid)), decoded(alone))
+
+
 def test_the_photo_is_darkened(panel: Panel) -> None:
     bare = replace(panel, after=None, registration=None)
     bare = replace(

@@ -11,8 +11,9 @@ import pytest
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
 from defectscan.measurement.state import PanelScore
-from defectscan.pipeline import Comparison, score
+from defectscan.pipeline import Comparison, compare, score
 from defectscan.report.record import of_comparison, of_score, to_json
+from defectscan.states import Seen
 from defectscan.version import __version__
 from tests.conftest import MM_PER_PX, RenderedPhotos
 
@@ -197,6 +198,14 @@ def test_null_where_not_registered(comparison: Comparison) -> None:
     assert record["registration"] is None
     assert record["lines"] is None
     assert record["registration_refused"] == "nothing to hold on to"
+
+
+def test_null_where_lines_are_as_seen_and_not_followed(photos: RenderedPhotos, seen: Seen) -> None:
+    found = compare(photos.first_before, photos.first_after, as_seen=True, seen=seen)
+    record = through_json(of_comparison(found))
+    assert len(record["registration"]) == 1
+    assert record["registration_refused"] is None
+    assert record["lines"] is None
 
 
 def test_null_where_the_correction_is_undefined(comparison: Comparison) -> None:
