@@ -150,6 +150,8 @@ def compare_states(
             (before, after), frames, laid.for_scale(), set_aside, strict=True
         )
     )
+    # Lengths of both in the same pixels, or they would not agree with the correction.
+    score_after = replace(score_after, photo_scale=score_before.photo_scale)
     shots_before = [shot.shot for shot in score_before.shots]
     shots_after = [shot.shot for shot in score_after.shots]
     lines = in_frame(shots_before, frames[0]), in_frame(shots_after, frames[1])

@@ -96,6 +96,9 @@ class PanelScore:
         Shape (k,): what each deep scratch adds to their density.
     trails
         Which lines of `count` lie in the crowd of machine trails, shape (n,).
+    photo_scale
+        Working pixels to a pixel of the photo in whose own pixels lengths are told where the
+        scale is unknown: the first shot's, or that of the state that this one is compared with.
     set_aside
         Photos that could not be used.
     frames
@@ -116,8 +119,18 @@ class PanelScore:
     has_scale: bool
     as_seen: bool
     flags: tuple[Flag, ...]
+    photo_scale: float
     set_aside: tuple[SetAside, ...] = ()
     frames: tuple[Floats | None, ...] = ()
+
+    @property
+    def told_factor(self) -> float:
+        """The factor from a density to the one that is told.
+
+        Without a scale that is length per area in a photo's own pixels, not in those of the
+        reduced photo that was measured.
+        """
+        return 1.0 if self.has_scale else self.photo_scale
 
 
 def score_state(
@@ -226,6 +239,7 @@ def score_state(
         has_scale=has_scale,
         as_seen=as_seen,
         flags=once(flags),
+        photo_scale=shots[0].photo.scale,
         set_aside=set_aside,
         frames=() if to_frame is None else tuple(to_frame),
     )

@@ -187,7 +187,9 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
     return content.Panel(
         title=title,
         before=_state(score),
-        density_map=_density_map(density_grid([shot.shot for shot in score.shots[:1]])),
+        density_map=_density_map(
+            density_grid([shot.shot for shot in score.shots[:1]]), factor=score.told_factor
+        ),
         density_unit=_unit(score),
         as_seen=score.as_seen,
         set_aside=tuple(one.reason for one in score.set_aside),
@@ -209,7 +211,9 @@ def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
             for kind, value in comparison.kind_corrections.items()
         },
         registration=_registration(comparison),
-        density_map=_density_map(density_grid([second], homography=homography)),
+        density_map=_density_map(
+            density_grid([second], homography=homography), factor=comparison.after.told_factor
+        ),
         density_unit=_unit(comparison.before),
         as_seen=comparison.before.as_seen,
         more_shots=tuple(more_shots(comparison)),
@@ -261,7 +265,7 @@ def _unit(score: PanelScore) -> content.DensityUnit:
 
 
 def _state(score: PanelScore) -> content.State:
-    first = score.shots[0]
+    first, factor = score.shots[0], score.told_factor
     return content.State(
         picture=content.Picture(
             image=first.photo.rgb,
@@ -269,12 +273,12 @@ def _state(score: PanelScore) -> content.State:
             zone_px=tuple(outline(first.shot.zone)),
             highlight=_highlight(first, own=False),
         ),
-        line_density=estimate(score.line_density),
-        detection_limit=score.detection_limit,
+        line_density=estimate(score.line_density, factor=factor),
+        detection_limit=score.detection_limit * factor,
         grade=score.grade,
-        kinds={_KINDS[kind]: estimate(value) for kind, value in score.kinds.items()},
+        kinds={_KINDS[kind]: estimate(value, factor=factor) for kind, value in score.kinds.items()},
         haze=content.UNKNOWN if score.haze is None else estimate(score.haze),
-        directions=direction_densities([shot.shot for shot in score.shots], score.count),
+        directions=factor * direction_densities([shot.shot for shot in score.shots], score.count),
         photos=tuple(_conditions(shot) for shot in score.shots),
         flags=_flags(score.flags),
         coverage=_coverage(score),
@@ -372,8 +376,8 @@ def _highlight(shot: MeasuredShot, *, own: bool) -> content.Highlight | None:
     )
 
 
-def _density_map(grid: DensityGrid) -> content.DensityMap:
-    return content.DensityMap(values=grid.values, extent_px=grid.extent_px)
+def _density_map(grid: DensityGrid, *, factor: float) -> content.DensityMap:
+    return content.DensityMap(values=grid.values * factor, extent_px=grid.extent_px)
 
 
 def _flags(flags: Sequence[Flag]) -> tuple[content.Flag, ...]:

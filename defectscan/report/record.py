@@ -125,7 +125,7 @@ def _per_px(score: PanelScore) -> float:
     """Return the factor from the score's density to length per area in the photo's own pixels."""
     shot = score.shots[0]
     if shot.shot.mm_per_px is None:
-        return shot.photo.scale
+        return score.told_factor
     return shot.shot.mm_per_px * shot.photo.scale / 100
 
 

@@ -100,6 +100,14 @@ def test_density_in_mm_per_cm2_and_per_px() -> None:
     assert Flag.NO_SCALE not in with_scale.flags
 
 
+def test_without_a_scale_a_density_is_told_in_the_photos_own_pixels() -> None:
+    reduced = replace(measured(strewn(1), mm_per_px=None), photo=photo(scale=0.5))
+    assert scored(reduced).told_factor == 0.5
+    assert scored(measured(strewn(1), mm_per_px=None)).told_factor == 1
+    known = replace(measured(strewn(1)), photo=photo(scale=0.5))
+    assert scored(known).told_factor == 1
+
+
 def test_a_perfect_panel() -> None:
     score = scored(measured(no_lines()))
     assert score.line_density.value == score.line_density.low == 0

@@ -127,6 +127,35 @@ def test_unknown_is_not_zero(unscaled: Comparison) -> None:
     assert Flag.NO_SCALE.name.lower() in [flag.name for flag in panel.before.flags]
 
 
+def test_without_a_scale_a_reduced_photo_is_told_in_its_own_pixels(unscaled: Comparison) -> None:
+    whole = comparison_panel(unscaled, title="")
+    states = [replace(s, photo_scale=0.5) for s in (unscaled.before, unscaled.after)]
+    reduced = replace(unscaled, before=states[0], after=states[1])
+    panel, told = comparison_panel(reduced, title=""), record.of_comparison(reduced)
+    assert whole.after is not None
+    assert panel.after is not None
+    pairs = ((panel.before, whole.before, "before"), (panel.after, whole.after, "after"))
+    for state, other, name in pairs:
+        assert state.line_density.value == told[name]["line_density_per_px"]["value"]
+        assert state.detection_limit == told[name]["detection_limit_per_px"]
+        for kind, density in state.kinds.items():
+            assert density.high == told[name]["kinds_per_px"][kind]["high"]
+        assert state.line_density.value == pytest.approx(other.line_density.value / 2)  # type: ignore[operator]
+        assert state.directions is not None
+        assert other.directions is not None
+        assert state.directions == pytest.approx(other.directions / 2)
+    maps = [
+        made.density_map
+        for made in (
+            whole, panel, score_panel(unscaled.before, title=""), score_panel(states[0], title="")
+        )
+    ]  # fmt: skip
+    assert all(maps)
+    values = [one.values for one in maps if one]
+    assert values[1] == pytest.approx(values[0] / 2, nan_ok=True)
+    assert values[3] == pytest.approx(values[2] / 2, nan_ok=True)
+
+
 def test_files_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
     folder = tmp_path / "new" / "report"
     text = record.to_json(record.of_comparison(comparison))
