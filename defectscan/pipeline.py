@@ -84,6 +84,23 @@ class Comparison:
         return self.registration.registered and not self.before.as_seen
 
     @property
+    def followed(self) -> list[tuple[Floats, Fate]]:
+        """The lines that both first shots would show, each once: their courses and fates.
+
+        In the frame of the first before. Those removed lie where they were found before, those
+        remaining and new where they were found after. Deep scratches are not among them: which
+        lamp shows one is not known.
+        """
+        if not self.is_followed:
+            return []
+        before = zip(self.before.shots[0].shot.lines.courses(), self.fates_before, strict=True)
+        after = zip(self.after_here.courses(), self.fates_after, strict=True)
+        return [
+            *((course, fate) for course, fate in before if fate is Fate.REMOVED),
+            *((course, fate) for course, fate in after if fate in (Fate.REMAINING, Fate.NEW)),
+        ]
+
+    @property
     def more_shots(self) -> int | None:
         """How many more shots of each state would bring the interval to ±3 points, about.
 

@@ -18,6 +18,7 @@ from defectscan.measurement.coverage import coverage
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
 from defectscan.measurement.maps import DensityGrid, density_grid, direction_densities
+from defectscan.measurement.pairing import carried
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, PanelScore
 from defectscan.output import check_free, write_whole
 from defectscan.pipeline import Comparison
@@ -305,10 +306,7 @@ def _own_lines(score: PanelScore) -> tuple[content.Line, ...]:
         content.Line(points_px=course, kind="machine_trail" if score.trails[number] else "swirl")
         for number, course in enumerate(first.shot.lines.courses())
     ]
-    scratches = [
-        content.Line(points_px=course, kind="deep_scratch") for course in first.scratches.courses()
-    ]
-    return (*drawn, *scratches)
+    return (*drawn, *_scratches(first.scratches, "line"))
 
 
 def _registration(comparison: Comparison) -> content.Registration:
@@ -320,12 +318,13 @@ def _registration(comparison: Comparison) -> content.Registration:
     warped = cv2.warpPerspective(
         after.photo.rgb, found.homography_after_to_before, (width, height), flags=cv2.INTER_LINEAR
     )
-    lines: list[content.Line] = []
+    lines = [
+        content.Line(points_px=course, status=_STATUS[fate]) for course, fate in comparison.followed
+    ]
     if comparison.is_followed:
-        lines = [
-            *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED,)),
-            *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
-        ]
+        scratches_here = carried(after.scratches, found.homography_after_to_before)
+        lines += _scratches(before.scratches, "scratch_before")
+        lines += _scratches(scratches_here, "scratch_after")
     return content.Registration(
         after_on_before=warped.astype(np.uint8),
         lines=tuple(lines),
@@ -335,11 +334,10 @@ def _registration(comparison: Comparison) -> content.Registration:
     )
 
 
-def _fated(lines: Lines, fates: list[Fate], shown: tuple[Fate, ...]) -> list[content.Line]:
+def _scratches(lines: Lines, status: content.Status) -> list[content.Line]:
     return [
-        content.Line(points_px=course, status=_STATUS[fate])
-        for course, fate in zip(lines.courses(), fates, strict=True)
-        if fate in shown
+        content.Line(points_px=course, status=status, kind="deep_scratch")
+        for course in lines.courses()
     ]
 
 

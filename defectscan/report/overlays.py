@@ -47,7 +47,7 @@ def overlay_jpeg(panel: Panel) -> bytes:
 def _draw(image: cv2.typing.MatLike, line: Line, stroke: Stroke, scale: float) -> None:
     points = np.asarray(line.points_px, dtype=np.float64) * scale
     colour = [int(stroke.colour[k : k + 2], 16) for k in (5, 3, 1)]
-    width = max(round(stroke.width_pt * _PX_PER_PT * (2 if line.kind == "deep_scratch" else 1)), 1)
+    width = max(round(stroke.width_pt * _PX_PER_PT), 1)
     for part in _dashes(points, stroke.dash_pt):
         cv2.polylines(
             image, [np.round(part * 16).astype(np.int32)], isClosed=False, color=colour,

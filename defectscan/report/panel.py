@@ -58,6 +58,8 @@ _STATUS_LABELS: dict[Status, str] = {
     "removed": "Removed",
     "remaining": "Remaining",
     "new": "New",
+    "scratch_before": "Deep scratches before",
+    "scratch_after": "Deep scratches after",
 }
 _RING_SHARE = 0.012
 _FRAME_KEY = ("frame", "Measuring zone, highlight")
@@ -134,8 +136,9 @@ def _picture_blocks(
             Plates(
                 plates=(overlay,),
                 caption="Lines in the measuring zone, drawn over the darkened photo."
-                " Twice as wide: deep scratches. Only lines that both photos would show are drawn;"
-                " the correction reckons with all.",
+                " Of fine lines, only those that both photos would show are drawn; the correction"
+                " reckons with all. Deep scratches are drawn as found in each photo and not"
+                " followed: with the lamp elsewhere, one that is still there may not show.",
                 key=_status_key(registration.lines),
                 backdrops=(after_plate, before_plate),
             ),
@@ -184,7 +187,7 @@ def _own_lines(title: str, state: State, photo: Photo) -> Plate:
 
 def _status_layers(lines: tuple[Line, ...]) -> tuple[Layer, ...]:
     return tuple(
-        layer(status, (line for line in lines if line.status == status), heavy_kind="deep_scratch")
+        layer(status, (line for line in lines if line.status == status))
         for status in _STATUS_LABELS
     )
 

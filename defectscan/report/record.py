@@ -12,6 +12,7 @@ from defectscan.output import to_json
 from defectscan.pipeline import Comparison
 from defectscan.version import __version__
 
+FOLLOWED = (Fate.REMOVED, Fate.REMAINING, Fate.NEW)
 FILES = ("report.html", "report.pdf", "result.json")
 
 
@@ -66,7 +67,7 @@ def of_comparison(comparison: Comparison) -> Record:
     comparison
         From `pipeline.compare`.
     """
-    fates = [*comparison.fates_before, *comparison.fates_after]
+    fates = [fate for _, fate in comparison.followed]
     registered = comparison.registration.registered
     return {
         "format": "defectscan.comparison/1",
@@ -87,11 +88,7 @@ def of_comparison(comparison: Comparison) -> Record:
         ]
         or None,
         "registration_refused": None if registered else comparison.registration.reason,
-        "lines": {
-            "removed": fates.count(Fate.REMOVED),
-            "remaining": comparison.fates_before.count(Fate.REMAINING),
-            "new": fates.count(Fate.NEW),
-        }
+        "lines": {fate.value: fates.count(fate) for fate in FOLLOWED}
         if comparison.is_followed
         else None,
         "flags": [of_flag(flag) for flag in comparison.flags],

@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -78,6 +79,33 @@ def test_panel_of_two_states(comparison: Comparison) -> None:
     assert status.count("remaining") == comparison.fates_after.count(Fate.REMAINING)
     assert len(status) == status.count("removed") + status.count("new") + status.count("remaining")
     assert [flag.name for flag in panel.flags] == [f.name.lower() for f in comparison.flags]
+
+
+def test_deep_scratches_of_either_photo_are_drawn_and_not_followed(comparison: Comparison) -> None:
+    def scratched(state: PanelScore, *numbers: int) -> PanelScore:
+        shot = state.shots[0]
+        lines = shot.shot.lines
+        shot = replace(shot, scratches=lines.of(np.isin(np.arange(lines.n), numbers)))
+        return replace(state, shots=(shot, *state.shots[1:]))
+
+    before, after = scratched(comparison.before, 2, 5), scratched(comparison.after, 3)
+    found = replace(comparison, before=before, after=after)
+    registration = comparison_panel(found, title="").registration
+    assert registration is not None
+    deep = [line for line in registration.lines if line.kind == "deep_scratch"]
+    statuses = [line.status for line in deep]
+    assert statuses == ["scratch_before", "scratch_before", "scratch_after"]
+    # That after as it lies on the photo before.
+    course = after.shots[0].scratches.courses()[0]
+    matrix = comparison.registration.homography_after_to_before
+    assert matrix is not None
+    np.testing.assert_allclose(
+        deep[2].points_px, cv2.perspectiveTransform(course[None], matrix)[0], rtol=1e-6
+    )
+    others = [line for line in registration.lines if line.kind != "deep_scratch"]
+    plain = comparison_panel(comparison, title="").registration
+    assert plain is not None
+    assert [line.status for line in others] == [line.status for line in plain.lines]
 
 
 def test_the_wiped_photo_lies_on_the_one_before(comparison: Comparison) -> None:

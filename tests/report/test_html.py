@@ -173,7 +173,8 @@ def test_slider_and_toggles_can_be_reached_and_are_named(page: Reader) -> None:
     assert [i["type"] for i in inputs].count("range") == 1
     assert all(i.get("aria-label") for i in inputs if i["type"] == "range")
     toggles = {i["value"] for i in inputs if i["type"] == "checkbox"}
-    assert toggles == {"removed", "remaining", "new", "frame"}
+    scratches = {"scratch_before", "scratch_after"}
+    assert toggles == {"removed", "remaining", "new", *scratches, "frame"}
     for style in toggles:
         assert f".hide-{style} .picture .layer-{style}" in page.style
     assert "@media print" in page.style
@@ -201,6 +202,15 @@ def test_names_are_escaped(content: ReportContent, panel: Panel) -> None:
     assert [tag for tag, _ in page.tags].count("script") == 1
     assert "b" not in [tag for tag, _ in page.tags]
     assert evil in page.text
+
+
+def test_deep_scratches_of_either_photo_are_in_the_key(panel: Panel, page: Reader) -> None:
+    assert panel.registration is not None
+    statuses = [line.status for line in panel.registration.lines]
+    for when in ("before", "after"):
+        n = statuses.count("scratch_before" if when == "before" else "scratch_after")
+        assert n
+        assert f"Deep scratches {when}: {n}" in page.text
 
 
 def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregistered: Panel) -> None:

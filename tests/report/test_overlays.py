@@ -22,7 +22,9 @@ def colour(style: str) -> np.ndarray:
     return np.array([int(text[k : k + 2], 16) for k in (1, 3, 5)])
 
 
-@pytest.mark.parametrize("status", ["removed", "remaining", "new"])
+@pytest.mark.parametrize(
+    "status", ["removed", "remaining", "new", "scratch_before", "scratch_after"]
+)
 def test_lines_have_the_colour_of_what_became_of_them(panel: Panel, status: str) -> None:
     course = np.stack([np.linspace(50, 250, 201), np.full(201, 80.0)], axis=-1)
     assert panel.registration is not None
