@@ -329,6 +329,8 @@ def test_kinds_have_their_own_correction(comparison: Comparison) -> None:
     swirl = comparison.kind_corrections[Kind.SWIRL].percent
     assert swirl is not None
     assert swirl.low <= swirl.value <= swirl.high
+    before, after = (s.kinds[Kind.SWIRL].value for s in (comparison.before, comparison.after))
+    assert swirl.value == pytest.approx(100 * (1 - after / before))
 
 
 def test_the_same_photo_twice_is_no_correction(photos: RenderedPhotos, seen: Seen) -> None:

@@ -302,8 +302,11 @@ def _coverage(score: PanelScore) -> content.Coverage | None:
 
 def _own_lines(score: PanelScore) -> tuple[content.Line, ...]:
     first = score.shots[0]
+    # A line cannot be drawn in part: as a trail where that is likelier than a swirl.
     drawn = [
-        content.Line(points_px=course, kind="machine_trail" if score.trails[number] else "swirl")
+        content.Line(
+            points_px=course, kind="machine_trail" if score.trail_share[number] > 0.5 else "swirl"
+        )
         for number, course in enumerate(first.shot.lines.courses())
     ]
     return (*drawn, *_scratches(first.scratches, "line"))

@@ -38,9 +38,17 @@ def test_panel_of_one_state(state: PanelScore) -> None:
     assert len(panel.before.picture.lines) == shot.shot.lines.n + shot.scratches.n
     kinds = [line.kind for line in panel.before.picture.lines]
     assert kinds.count("deep_scratch") == shot.scratches.n
-    assert kinds.count("machine_trail") == state.trails[: shot.shot.lines.n].sum()
+    assert kinds.count("machine_trail") == (state.trail_share[: shot.shot.lines.n] > 0.5).sum()
     assert panel.density_map is not None
     assert np.isfinite(panel.density_map.values).any()
+
+
+@pytest.mark.parametrize(("share", "kind"), [(0.4, "swirl"), (0.6, "machine_trail")])
+def test_a_line_is_drawn_as_what_it_likelier_is(state: PanelScore, share: float, kind: str) -> None:
+    told = replace(state, trail_share=np.full(len(state.trail_share), share))
+    n = state.shots[0].shot.lines.n
+    lines = score_panel(told, title="").before.picture.lines[:n]
+    assert {line.kind for line in lines} == {kind}
 
 
 def test_directions_have_the_density_as_their_mean(state: PanelScore) -> None:
