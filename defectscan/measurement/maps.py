@@ -86,9 +86,10 @@ def _add(grid: Floats, points: Floats, values: Floats, cell: float) -> None:
 
 
 def direction_densities(shots: Sequence[Shot], count: Count) -> Floats:
-    """Return the density as if all grooves ran as those of each sector, shape (N_DIRECTIONS,).
+    """Return the density of the grooves that run in each sector, shape (N_DIRECTIONS,).
 
-    Sectors divide 0 to pi, from x towards y.
+    Sectors divide 0 to pi, from x towards y, and add up to the density of the count. What false
+    lines take off it is taken off all sectors in proportion, for their directions are chance.
 
     Parameters
     ----------
@@ -103,4 +104,5 @@ def direction_densities(shots: Sequence[Shot], count: Count) -> Floats:
     points = np.bincount(line, minlength=len(count.share))
     share = (count.share / np.maximum(points, 1))[line]
     sector = direction_sector(np.arctan2(tangent[:, 1], tangent[:, 0]), N_DIRECTIONS)
-    return np.bincount(sector, weights=share, minlength=N_DIRECTIONS) * N_DIRECTIONS
+    found = np.bincount(sector, weights=share, minlength=N_DIRECTIONS)
+    return found * count.density / max(float(found.sum()), 1e-12)

@@ -179,8 +179,9 @@ class State:
     haze
         In the panel's haze unit.
     directions
-        Groove density by direction, (n,): n equal sectors over 0 to 180 degrees, the angle counted
-        from the picture's x axis towards its y axis (clockwise as seen); NaN where unknown.
+        Density of the swirls and machine trails that run in each of n equal sectors, (n,), over 0
+        to 180 degrees, the angle counted from the picture's x axis towards its y axis (clockwise
+        as seen); NaN where unknown. All sectors add up to the density of both kinds.
     photos
         The shots of this state.
     flags

@@ -304,12 +304,14 @@ def _direction_section(panel: Panel) -> tuple[Section, ...]:
         after,
         labels=("Before", "After") if panel.after else ("This state", ""),
         unit=panel.density_unit,
-        description="Direction rose: density of scratches by the direction they run in.",
+        description="Direction rose: density of fine scratches by the direction they run in.",
     )
     caption = (
         "How the scratches run on the panel, as seen in the photo: the area of a sector is the"
-        " density of scratches in that direction. A round rose speaks of washing; two opposite"
-        " peaks speak of a machine or of wiping one way."
+        " density of the fine scratches that run in its directions. One that reaches the ring is"
+        " as much as the ring's figure; all sectors of half a turn add up to the density of swirls"
+        " and machine trails. A round rose speaks of washing; two opposite peaks speak of a"
+        " machine or of wiping one way."
     )
     chart = Chart(drawing=drawing, caption=caption)
     return (Section(title="Directions", blocks=(Charts(charts=(chart,)),)),)

@@ -1,5 +1,7 @@
 """Maps: where lines are, and which way grooves run."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -88,12 +90,15 @@ def test_a_homography_moves_the_map() -> None:
     assert moved.values[:, 3:-4] == pytest.approx(still.values[:, 7:], nan_ok=True, rel=1e-6)
 
 
-def test_directions_have_the_density_as_their_mean() -> None:
+def test_directions_add_up_to_the_density() -> None:
     shots = [shot_of(strewn(seed), ZONE, CIRCLES) for seed in (3, 4)]
     count = count_lines(shots)
     directions = direction_densities(shots, count)
-    assert directions.mean() == pytest.approx(count.share.sum())
+    assert directions.sum() == pytest.approx(count.density)
     assert directions.std() < 0.5 * directions.mean()
+    # False lines are taken off them as off the density.
+    doubtful = replace(count, false=0.2 * count.share)
+    assert direction_densities(shots, doubtful) == pytest.approx(0.8 * directions)
 
 
 @pytest.mark.parametrize("angle_deg", [20.0, 95.0, 170.0])

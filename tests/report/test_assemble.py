@@ -11,6 +11,7 @@ import pytest
 from defectscan.errors import OutputExistsError
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
+from defectscan.measurement.kinds import Kind
 from defectscan.measurement.state import PanelScore
 from defectscan.pipeline import Comparison, compare
 from defectscan.report import record
@@ -51,10 +52,11 @@ def test_a_line_is_drawn_as_what_it_likelier_is(state: PanelScore, share: float,
     assert {line.kind for line in lines} == {kind}
 
 
-def test_directions_have_the_density_as_their_mean(state: PanelScore) -> None:
+def test_directions_add_up_to_the_density_of_swirls_and_trails(state: PanelScore) -> None:
     directions = score_panel(state, title="").before.directions
     assert directions is not None
-    assert np.mean(directions) == pytest.approx(state.count.share.sum())
+    fine = state.kinds[Kind.SWIRL].value + state.kinds[Kind.MACHINE_TRAIL].value
+    assert np.sum(directions) == pytest.approx(fine)
 
 
 def test_conditions_of_a_photo(state: PanelScore) -> None:
