@@ -125,6 +125,16 @@ class PanelScore:
     frames: tuple[Floats | None, ...] = ()
 
     @property
+    def on_first(self) -> list[Floats | None]:
+        """The homography of each shot to the first; `None` where it is not known."""
+        first = self.frames[0] if self.frames else None
+        if first is None:
+            return [np.eye(3), *[None] * (len(self.shots) - 1)]
+        to_first = np.linalg.inv(first)
+        others = [None if one is None else to_first @ one for one in self.frames[1:]]
+        return [np.eye(3), *others]
+
+    @property
     def told_factor(self) -> float:
         """The factor from a density to the one that is told.
 

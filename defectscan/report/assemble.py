@@ -9,6 +9,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from defectscan.errors import DefectscanError
 from defectscan.flags import Flag
@@ -17,7 +18,7 @@ from defectscan.measurement.comparison import Fate
 from defectscan.measurement.coverage import coverage
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.maps import DensityGrid, density_grid, direction_densities
+from defectscan.measurement.maps import density_grid, direction_densities
 from defectscan.measurement.pairing import carried
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, PanelScore
 from defectscan.output import check_free, write_whole
@@ -188,9 +189,7 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
     return content.Panel(
         title=title,
         before=_state(score),
-        density_map=_density_map(
-            density_grid([shot.shot for shot in score.shots[:1]]), factor=score.told_factor
-        ),
+        density_map=_density_map(score, score, np.eye(3)),
         density_unit=_unit(score),
         as_seen=score.as_seen,
         set_aside=tuple(one.reason for one in score.set_aside),
@@ -200,27 +199,27 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
 def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
     """Return the report's panel for two states."""
     registration = comparison.registration
-    second = comparison.after.shots[0].shot
     homography = registration.homography_after_to_before if registration.registered else None
+    before, after = comparison.before, comparison.after
+    if homography is None:
+        density_map = _density_map(after, after, np.eye(3))
+    else:
+        density_map = _density_map(after, before, homography)
     return content.Panel(
         title=title,
-        before=_state(comparison.before),
-        after=_state(comparison.after),
+        before=_state(before),
+        after=_state(after),
         correction=correction_estimate(comparison.correction),
         kind_corrections={
             _KINDS[kind]: correction_estimate(value)
             for kind, value in comparison.kind_corrections.items()
         },
         registration=_registration(comparison),
-        density_map=_density_map(
-            density_grid([second], homography=homography), factor=comparison.after.told_factor
-        ),
-        density_unit=_unit(comparison.before),
-        as_seen=comparison.before.as_seen,
+        density_map=density_map,
+        density_unit=_unit(before),
+        as_seen=before.as_seen,
         more_shots=tuple(more_shots(comparison)),
-        set_aside=tuple(
-            one.reason for one in (*comparison.before.set_aside, *comparison.after.set_aside)
-        ),
+        set_aside=tuple(one.reason for one in (*before.set_aside, *after.set_aside)),
         flags=_flags(comparison.flags),
     )
 
@@ -377,8 +376,17 @@ def _highlight(shot: MeasuredShot, *, own: bool) -> content.Highlight | None:
     )
 
 
-def _density_map(grid: DensityGrid, *, factor: float) -> content.DensityMap:
-    return content.DensityMap(values=grid.values * factor, extent_px=grid.extent_px)
+def _density_map(
+    score: PanelScore, drawn_on: PanelScore, homography: NDArray[Any]
+) -> content.DensityMap:
+    """Return the map of a state over the first photo of one, to which a homography leads."""
+    grid = density_grid(
+        [shot.shot for shot in score.shots],
+        score.count,
+        frames=[None if one is None else homography @ one for one in score.on_first],
+        shape=drawn_on.shots[0].shot.zone.shape,
+    )
+    return content.DensityMap(values=grid.values * score.told_factor, extent_px=grid.extent_px)
 
 
 def _flags(flags: Sequence[Flag]) -> tuple[content.Flag, ...]:

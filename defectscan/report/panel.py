@@ -327,7 +327,8 @@ def _map_section(
     what = "left " if panel.after else ""
     plate = Plate(title=f"Lines {what}per area", photo=photo, heat=cells)
     caption = (
-        f"Density of the lines {what}in each cell. Where there is no cell, nothing was measured."
+        f"Density of the fine lines {what}in each cell, reckoned as the line density is;"
+        " deep scratches are not in it. Where there is no cell, the lamp shows too little to tell."
     )
     title = "Where lines are left" if panel.after else "Where the lines are"
     return (Section(title=title, blocks=(Plates(plates=(plate,), caption=caption),)),)

@@ -271,6 +271,19 @@ def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | 
     assert found.frame_px == pytest.approx(np.sqrt(area), rel=0.02)
 
 
+def test_shots_lie_on_the_first_where_both_are_known() -> None:
+    one, shift = measured(strewn(9)), np.array([[1.0, 0, 5], [0, 1, 0], [0, 0, 1]])
+    rng = np.random.default_rng(0)
+    first, second, third = score_state([one] * 3, rng, to_frame=[shift, np.eye(3), None]).on_first
+    assert first == pytest.approx(np.eye(3))
+    assert second == pytest.approx(np.linalg.inv(shift))
+    assert third is None
+    for frames in (None, [None, shift]):
+        alone = score_state([one] * 2, rng, to_frame=frames).on_first
+        assert alone[0] == pytest.approx(np.eye(3))
+        assert alone[1] is None
+
+
 def test_lines_are_counted_above_the_poorer_photos_noise() -> None:
     lines = strewn(6)
     # Half the lines stand out by little.

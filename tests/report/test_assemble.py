@@ -59,6 +59,15 @@ def test_directions_add_up_to_the_density_of_swirls_and_trails(state: PanelScore
     assert np.sum(directions) == pytest.approx(fine)
 
 
+def test_the_map_shows_the_density_that_is_stated(
+    state: PanelScore, comparison: Comparison
+) -> None:
+    panels = score_panel(state, title=""), comparison_panel(comparison, title="")
+    for panel, told in zip(panels, (state, comparison.after), strict=True):
+        assert panel.density_map is not None
+        assert np.nanmean(panel.density_map.values) == pytest.approx(told.count.density, rel=0.1)
+
+
 def test_conditions_of_a_photo(state: PanelScore) -> None:
     conditions = score_panel(state, title="").before.photos[0]
     assert conditions.file == "1.jpg"
