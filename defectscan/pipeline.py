@@ -57,7 +57,7 @@ class Comparison:
     registrations
         Of each shot after on the first before.
     fates_before, fates_after
-        What became of each line of the first shots; empty where not registered.
+        What became of each line of the first shots; empty where they were not followed.
     after_here
         The lines of the first shot after in the frame of the first before.
     """
@@ -76,6 +76,32 @@ class Comparison:
     def registration(self) -> Registration:
         """That of the first shot after."""
         return self.registrations[0]
+
+    @property
+    def is_followed(self) -> bool:
+        """Whether lines were followed from one state to the other.
+
+        The photos have to be registered; and of lines as seen it is not known which the other
+        lamp would show.
+        """
+        return self.registration.registered and not self.before.as_seen
+
+    @property
+    def followed(self) -> list[tuple[Floats, Fate]]:
+        """The lines that both first shots would show, each once: their courses and fates.
+
+        In the frame of the first before. Those removed lie where they were found before, those
+        remaining and new where they were found after. Deep scratches are not among them: which
+        lamp shows one is not known.
+        """
+        if not self.is_followed:
+            return []
+        before = zip(self.before.shots[0].shot.lines.courses(), self.fates_before, strict=True)
+        after = zip(self.after_here.courses(), self.fates_after, strict=True)
+        return [
+            *((course, fate) for course, fate in before if fate is Fate.REMOVED),
+            *((course, fate) for course, fate in after if fate in (Fate.REMAINING, Fate.NEW)),
+        ]
 
     @property
     def more_shots(self) -> int | None:
@@ -157,6 +183,8 @@ def compare_states(
             (before, after), frames, laid.for_scale(), set_aside, strict=True
         )
     )
+    # Lengths of both in the same pixels, or they would not agree with the correction.
+    score_after = replace(score_after, photo_scale=score_before.photo_scale)
     shots_before = [shot.shot for shot in score_before.shots]
     shots_after = [shot.shot for shot in score_after.shots]
     lines = in_frame(shots_before, frames[0]), in_frame(shots_after, frames[1])

@@ -331,6 +331,8 @@ def test_kinds_have_their_own_correction(comparison: Comparison) -> None:
     swirl = comparison.kind_corrections[Kind.SWIRL].percent
     assert swirl is not None
     assert swirl.low <= swirl.value <= swirl.high
+    before, after = (s.kinds[Kind.SWIRL].value for s in (comparison.before, comparison.after))
+    assert swirl.value == pytest.approx(100 * (1 - after / before))
 
 
 def test_more_shots_allow_for_what_no_shot_averages_out(comparison: Comparison) -> None:
@@ -498,6 +500,20 @@ def test_the_stated_scale_is_that_of_the_first_photo_whatever_the_sizes(
     assert found.correction.percent.value == pytest.approx(
         comparison.correction.percent.value, abs=4
     )
+
+
+def test_without_a_scale_both_states_are_told_in_pixels_of_the_first_photo(
+    photos: RenderedPhotos, unscaled: Comparison, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(states, "WORKING_SIDE_PX", 1000)
+    rgb = photos.states[1].shots[0].rgb
+    large = np.asarray(cv2.resize(rgb, None, fx=2, fy=2), dtype=np.uint8)
+    found = compare(photos.first_before, saved(tmp_path / "large.png", large))
+    assert found.after.shots[0].photo.scale == 0.5
+    assert found.before.told_factor == found.after.told_factor == 1
+    # Its own pixels are half as wide, but the densities are to agree with the correction.
+    told = found.after.line_density.value * found.after.told_factor
+    assert told == pytest.approx(unscaled.after.line_density.value, rel=0.15)
 
 
 def test_photos_of_other_sizes_that_nothing_lays_are_flagged(comparison: Comparison) -> None:

@@ -54,11 +54,7 @@ def coverage(score: PanelScore) -> Coverage | None:
     shots = score.shots
     if len(shots) < 2:
         return None
-    frames = list(score.frames) or [None] * len(shots)
-    first = frames[0]
-    to_first = np.eye(3) if first is None else np.linalg.inv(first)
-    known = [None if first is None or one is None else to_first @ one for one in frames]
-    known[0] = np.eye(3)
+    known = score.on_first
     height, width = shots[0].shot.zone.shape
     cell = width / CELLS_ACROSS
     rows = max(round(height / cell), 1)

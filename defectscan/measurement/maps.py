@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from defectscan.measurement.kinds import direction_sector
 from defectscan.measurement.score import Count
-from defectscan.measurement.window import WINDOW_SHARE, Shot, zone_grid
+from defectscan.measurement.window import Shot
 
 Floats = NDArray[Any]
 
@@ -36,45 +36,58 @@ class DensityGrid:
     extent_px: tuple[float, float, float, float]
 
 
-def density_grid(shots: Sequence[Shot], *, homography: Floats | None = None) -> DensityGrid:
+def density_grid(
+    shots: Sequence[Shot],
+    count: Count,
+    *,
+    frames: Sequence[Floats | None] | None = None,
+    shape: tuple[int, int] | None = None,
+) -> DensityGrid:
     """Return the density of lines over the frame, smoothed over neighbouring cells.
+
+    What the cell's lines add to the density of the count, over the part of it that the cell would
+    show of even ground: weighted by that part, the cells' mean is the density of the count. What
+    false lines take off it is taken off all cells in proportion. Deep scratches are not in it.
 
     Parameters
     ----------
     shots
-        Of one state; their frames must agree.
-    homography
-        To the frame that the grid is wanted in, shape (3, 3).
+        As counted.
+    count
+        From `count_lines` of the same shots.
+    frames
+        For each shot the homography to the frame that the grid is wanted in, `None` where it is
+        not known: such a shot is left out. All lie in it where not given.
+    shape
+        Height and width of that frame, px; those of the first shot where not given.
     """
-    height, width = shots[0].zone.shape
+    height, width = shape or shots[0].zone.shape
     cell = width / CELLS_ACROSS
-    shape = (max(round(height / cell), 1), CELLS_ACROSS)
-    length, exposure = np.zeros(shape), np.zeros(shape)
-    for shot in shots:
-        reach = WINDOW_SHARE * shot.glint.reach_px
-        points, tilt = zone_grid(shot)
-        share = shot.glint.acceptance(np.linalg.norm(tilt, axis=-1), reach_px=reach)
-        scale = shot.mm_per_px
-        per_length, per_area = (1.0, 1.0) if scale is None else (scale, scale**2 / 100)
-        step = np.sqrt(shot.zone.sum() / max(len(points), 1))
-        _add(exposure, _carried(points, homography), share * step**2 * per_area, cell)
+    rows = max(round(height / cell), 1)
+    found, exposure = np.zeros((rows, CELLS_ACROSS)), np.zeros((rows, CELLS_ACROSS))
+    first = np.cumsum([0, *(shot.lines.n for shot in shots)])
+    frames = [np.eye(3)] * len(shots) if frames is None else frames
+    for shot, ground, to_frame, start in zip(shots, count.ground, frames, first[:-1], strict=True):
+        if to_frame is None:
+            continue
+        _add(exposure, _carried(ground.xy_px, to_frame), ground.share, cell)
         lines = shot.lines
-        along = np.abs(np.sum(shot.glint.tilt(lines.xy_px) * lines.tangent, axis=-1))
-        counted = np.where(along <= reach, lines.length_px, 0.0) * per_length
-        _add(length, _carried(lines.xy_px, homography), counted, cell)
-    length, exposure = (
+        share = count.share[start : start + lines.n] / lines.total(np.ones(len(lines.line)))
+        _add(found, _carried(lines.xy_px, to_frame), share[lines.line], cell)
+    found, exposure = (
         cv2.GaussianBlur(part, (0, 0), BLUR_CELLS, borderType=cv2.BORDER_CONSTANT)
-        for part in (length, exposure)
+        for part in (found, exposure)
     )
     known = exposure > LEAST_EXPOSURE_SHARE * exposure.max(initial=0)
-    values = np.full(shape, np.nan)
-    values[known] = length[known] / exposure[known]
-    extent = (-0.5, -0.5, width - 0.5, shape[0] * cell - 0.5)
+    values = np.full(found.shape, np.nan)
+    true_share = count.density / max(float(count.share.sum()), 1e-12)
+    values[known] = found[known] / exposure[known] * true_share
+    extent = (-0.5, -0.5, width - 0.5, rows * cell - 0.5)
     return DensityGrid(values=values, extent_px=extent)
 
 
-def _carried(points: Floats, homography: Floats | None) -> Floats:
-    if homography is None or not len(points):
+def _carried(points: Floats, homography: Floats) -> Floats:
+    if not len(points):
         return points
     return np.asarray(cv2.perspectiveTransform(points[None], homography)[0])
 
@@ -86,9 +99,10 @@ def _add(grid: Floats, points: Floats, values: Floats, cell: float) -> None:
 
 
 def direction_densities(shots: Sequence[Shot], count: Count) -> Floats:
-    """Return the density as if all grooves ran as those of each sector, shape (N_DIRECTIONS,).
+    """Return the density of the grooves that run in each sector, shape (N_DIRECTIONS,).
 
-    Sectors divide 0 to pi, from x towards y.
+    Sectors divide 0 to pi, from x towards y, and add up to the density of the count. What false
+    lines take off it is taken off all sectors in proportion, for their directions are chance.
 
     Parameters
     ----------
@@ -103,4 +117,5 @@ def direction_densities(shots: Sequence[Shot], count: Count) -> Floats:
     points = np.bincount(line, minlength=len(count.share))
     share = (count.share / np.maximum(points, 1))[line]
     sector = direction_sector(np.arctan2(tangent[:, 1], tangent[:, 0]), N_DIRECTIONS)
-    return np.bincount(sector, weights=share, minlength=N_DIRECTIONS) * N_DIRECTIONS
+    found = np.bincount(sector, weights=share, minlength=N_DIRECTIONS)
+    return found * count.density / max(float(found.sum()), 1e-12)

@@ -1,6 +1,6 @@
 """Line density of one state with its interval: Horvitz-Thompson over lines and shots."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from defectscan.measurement.window import (
     N_SECTORS,
     WINDOW_SHARE,
     Shot,
-    exposure_of,
+    exposure_at,
     hidden_share,
     passage_of,
     ring_limit,
@@ -47,6 +47,23 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """The places of one shot where its lines were counted.
+
+    Attributes
+    ----------
+    xy_px
+        Shape (n, 2): grid points, working pixels.
+    share
+        Shape (n,): what part of the density each would show if grooves ran on it as they do on the
+        whole; 1 over all points of all shots.
+    """
+
+    xy_px: Floats
+    share: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Count:
     """Density as a sum over lines, ready to be resampled.
 
@@ -72,6 +89,8 @@ class Count:
         Relative standard deviation that is common to all lines.
     model_sd
         Relative standard deviation that each state has of its own beyond counting.
+    ground
+        Of each shot, by the same exposure; empty where directions are pooled.
     """
 
     share: Floats
@@ -84,6 +103,7 @@ class Count:
     thinned: bool
     spread: float
     model_sd: float = MODEL_SD
+    ground: tuple[Ground, ...] = ()
 
     @property
     def density(self) -> float:
@@ -137,13 +157,31 @@ def count_both_ways(
     spread = float(np.hypot(thinning.spread, max(shot.scale_error for shot in shots)))
     exposure = np.sum([view.exposure for view in views], axis=0)
     pooled = np.full(N_SECTORS, float(exposure.mean()))
-    return _counted(views, exposure, spread=spread), _counted(views, pooled, spread=spread)
+    count = _counted(views, exposure, spread=spread)
+    return (
+        replace(count, ground=tuple(_grounds(views, exposure, count))),
+        _counted(views, pooled, spread=spread),
+    )
+
+
+def _grounds(views: Sequence["_View"], exposure: Floats, count: Count) -> Iterator[Ground]:
+    """Yield the ground of each view, for grooves that run as those of the count do."""
+    # With one more line in each sector no direction counts for nothing, however few there are.
+    likely = np.where(_is_shown(exposure), count.sector / N_SECTORS + count.typical, 0.0)
+    weight = likely / max(float(likely.sum()), 1e-12) / np.maximum(exposure, 1e-12)
+    for view in views:
+        yield Ground(xy_px=view.ground_px, share=view.ground_exposure @ weight)
+
+
+def _is_shown(exposure: Floats) -> NDArray[np.bool_]:
+    """Return which sectors are exposed enough to be counted by, both (N_SECTORS,)."""
+    return np.asarray(exposure > LEAST_EXPOSURE_SHARE * float(exposure.mean()))
 
 
 def _counted(views: Sequence["_View"], exposure: Floats, *, spread: float) -> Count:
     """Return the count for the exposure of each sector, shape (N_SECTORS,)."""
     mean_exposure = float(exposure.mean())
-    seen = exposure > LEAST_EXPOSURE_SHARE * mean_exposure
+    seen = _is_shown(exposure)
     weight = np.where(seen, 1 / np.maximum(exposure, 1e-12), 0.0)
     # Directions that no shot can show are taken to be like the others.
     weight *= N_SECTORS / max(int(seen.sum()), 1)
@@ -179,6 +217,8 @@ class _View:
     crosswise: Floats
     sector: NDArray[np.int64]
     exposure: Floats
+    ground_px: Floats
+    ground_exposure: Floats
     typical_length: float
     limit_px: float
     crowding: float
@@ -226,21 +266,23 @@ class _View:
         emphasis = left[inside]
         angle = np.arctan2(lines.tangent[:, 1], lines.tangent[:, 0])
         sector = direction_sector(angle, N_SECTORS)
-        cell = GRID_PX**2
-        exposure = np.array(
-            [
-                exposure_of(grid_tilt[inside], spread_rate, emphasis, number, reach) * cell
-                for number in range(N_SECTORS)
-            ]
-        )
         length = shot.pixel
-        area = length**2 / (1 if shot.mm_per_px is None else 100)
+        area = (GRID_PX * length) ** 2 / (1 if shot.mm_per_px is None else 100)
+        ground_exposure = area * np.stack(
+            [
+                exposure_at(grid_tilt[inside], spread_rate, emphasis, number, reach)
+                for number in range(N_SECTORS)
+            ],
+            axis=-1,
+        )
         return cls(
             lines=lines,
             counted=counted * length,
             crosswise=crosswise * length,
             sector=sector,
-            exposure=exposure * area,
+            exposure=ground_exposure.sum(axis=0),
+            ground_px=grid[inside],
+            ground_exposure=ground_exposure,
             typical_length=typical * length,
             limit_px=limit,
             crowding=float(np.average(hidden, weights=counted)) if counted.any() else 0.0,

@@ -94,8 +94,12 @@ class PanelScore:
         another state's.
     scratch_share
         Shape (k,): what each deep scratch adds to their density.
-    trails
-        Which lines of `count` lie in the crowd of machine trails, shape (n,).
+    trail_share
+        Shape (n,): how much of each line of `count` goes to machine trails, the rest to swirls: in
+        the crowd of one direction the trails' share of it, elsewhere 0.
+    photo_scale
+        Working pixels to a pixel of the photo in whose own pixels lengths are told where the
+        scale is unknown: the first shot's, or that of the state that this one is compared with.
     set_aside
         Photos that could not be used.
     frames
@@ -112,12 +116,32 @@ class PanelScore:
     count: Count
     whole: Count
     scratch_share: Floats
-    trails: Mask
+    trail_share: Floats
     has_scale: bool
     as_seen: bool
     flags: tuple[Flag, ...]
+    photo_scale: float
     set_aside: tuple[SetAside, ...] = ()
     frames: tuple[Floats | None, ...] = ()
+
+    @property
+    def on_first(self) -> list[Floats | None]:
+        """The homography of each shot to the first; `None` where it is not known."""
+        first = self.frames[0] if self.frames else None
+        if first is None:
+            return [np.eye(3), *[None] * (len(self.shots) - 1)]
+        to_first = np.linalg.inv(first)
+        others = [None if one is None else to_first @ one for one in self.frames[1:]]
+        return [np.eye(3), *others]
+
+    @property
+    def told_factor(self) -> float:
+        """The factor from a density to the one that is told.
+
+        Without a scale that is length per area in a photo's own pixels, not in those of the
+        reduced photo that was measured.
+        """
+        return 1.0 if self.has_scale else self.photo_scale
 
 
 def score_state(
@@ -182,14 +206,13 @@ def score_state(
     )
     as_seen = shots[0].highlight is None
     trails = kinds_of.find_trails(direction, count.share)
-    in_trail = trails.within(direction) & (trails.share > 0)
+    trail_share = np.where(trails.within(direction), trails.share, 0.0)
     scratch_share = _scratch_shares(shots)
     scratch = _scratch_density(scratch_share, rng, least=_least_scratch_share(shots))
-    swirl_weight = np.where(in_trail, 1 - trails.share, 1.0)
     number = np.concatenate(groove_numbers(laid))
     swirl, trail, total = (
         scoring.interval(part, rng, groove=number)
-        for part in (count.weighted(swirl_weight), count.weighted(1 - swirl_weight), count)
+        for part in (count.weighted(1 - trail_share), count.weighted(trail_share), count)
     )
     kinds = {
         kinds_of.Kind.SWIRL: swirl,
@@ -222,10 +245,11 @@ def score_state(
             false=np.append(pooled.false, np.zeros(len(scratch_share))),
         ),
         scratch_share=scratch_share,
-        trails=in_trail,
+        trail_share=trail_share,
         has_scale=has_scale,
         as_seen=as_seen,
         flags=once(flags),
+        photo_scale=shots[0].photo.scale,
         set_aside=set_aside,
         frames=() if to_frame is None else tuple(to_frame),
     )
@@ -383,8 +407,8 @@ def of_kind(state: PanelScore, kind: kinds_of.Kind) -> Count:
         share = state.scratch_share
         typical = float(share.mean()) if len(share) else count.typical
         return replace(count, share=share, false=np.zeros(len(share)), typical=typical)
-    in_trail = state.trails if kind is kinds_of.Kind.MACHINE_TRAIL else ~state.trails
-    return count.weighted(in_trail.astype(np.float64))
+    trail = state.trail_share
+    return count.weighted(trail if kind is kinds_of.Kind.MACHINE_TRAIL else 1 - trail)
 
 
 def _grade(density_mm_per_cm2: float) -> int:

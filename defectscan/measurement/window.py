@@ -120,15 +120,15 @@ def spread_rate_of(glint: Glint, grid: Floats) -> tuple[Floats, Floats, Floats]:
     return in_x[:, 0], in_y[:, 1], in_x[:, 1] + in_y[:, 0]
 
 
-def exposure_of(
+def exposure_at(
     tilt: Floats,
     spread_rate: tuple[Floats, Floats, Floats] | None,
     emphasis: Floats,
     sector: int,
     reach: float,
-) -> float:
-    """Return at how many grid points, weighted, the sector's directions are in the window."""
-    total = 0.0
+) -> Floats:
+    """Return how far the sector's directions are in the window at each grid point, shape (n,)."""
+    total = np.zeros(len(tilt))
     angles = (sector + (np.arange(6) + 0.5) / 6) * np.pi / N_SECTORS
     for cos, sin in zip(np.cos(angles), np.sin(angles), strict=True):
         u = tilt[:, 0] * cos + tilt[:, 1] * sin
@@ -141,7 +141,7 @@ def exposure_of(
         if spread_rate is not None:
             xx, yy, xy = (values[seen] for values in spread_rate)
             part = part * np.abs(xx * cos**2 + yy * sin**2 + xy * cos * sin)
-        total += float(part.sum())
+        total[seen] += part
     return total / len(angles)
 
 

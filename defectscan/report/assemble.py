@@ -9,6 +9,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from defectscan.errors import DefectscanError
 from defectscan.flags import Flag
@@ -17,7 +18,8 @@ from defectscan.measurement.comparison import Fate
 from defectscan.measurement.coverage import coverage
 from defectscan.measurement.kinds import Kind
 from defectscan.measurement.lines import Lines
-from defectscan.measurement.maps import DensityGrid, density_grid, direction_densities
+from defectscan.measurement.maps import density_grid, direction_densities
+from defectscan.measurement.pairing import carried
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2, MeasuredShot, PanelScore
 from defectscan.output import check_free, write_whole
 from defectscan.pipeline import Comparison
@@ -41,7 +43,10 @@ _STATUS: dict[Fate, content.Status] = {
     Fate.REMAINING: "remaining",
     Fate.NEW: "new",
 }
-
+_NOT_FOLLOWED = (
+    "Lines as seen are not followed one by one, for it is not known which of them the lamp of the"
+    " other photo would show; each photo stands with its own lines."
+)
 
 PdfWriter = Callable[[Page], Callable[[], bytes]]
 
@@ -184,7 +189,7 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
     return content.Panel(
         title=title,
         before=_state(score),
-        density_map=_density_map(density_grid([shot.shot for shot in score.shots[:1]])),
+        density_map=_density_map(score, score, np.eye(3)),
         density_unit=_unit(score),
         as_seen=score.as_seen,
         set_aside=_set_aside(score),
@@ -194,23 +199,27 @@ def score_panel(score: PanelScore, *, title: str) -> content.Panel:
 def comparison_panel(comparison: Comparison, *, title: str) -> content.Panel:
     """Return the report's panel for two states."""
     registration = comparison.registration
-    second = comparison.after.shots[0].shot
     homography = registration.homography_after_to_before if registration.registered else None
+    before, after = comparison.before, comparison.after
+    if homography is None:
+        density_map = _density_map(after, after, np.eye(3))
+    else:
+        density_map = _density_map(after, before, homography)
     return content.Panel(
         title=title,
-        before=_state(comparison.before),
-        after=_state(comparison.after),
+        before=_state(before),
+        after=_state(after),
         correction=correction_estimate(comparison.correction),
         kind_corrections={
             _KINDS[kind]: correction_estimate(value)
             for kind, value in comparison.kind_corrections.items()
         },
         registration=_registration(comparison),
-        density_map=_density_map(density_grid([second], homography=homography)),
-        density_unit=_unit(comparison.before),
-        as_seen=comparison.before.as_seen,
+        density_map=density_map,
+        density_unit=_unit(before),
+        as_seen=before.as_seen,
         more_shots=tuple(more_shots(comparison)),
-        set_aside=(*_set_aside(comparison.before), *_set_aside(comparison.after)),
+        set_aside=(*_set_aside(before), *_set_aside(after)),
         flags=_flags(comparison.flags),
     )
 
@@ -259,7 +268,7 @@ def _unit(score: PanelScore) -> content.DensityUnit:
 
 
 def _state(score: PanelScore) -> content.State:
-    first = score.shots[0]
+    first, factor = score.shots[0], score.told_factor
     return content.State(
         picture=content.Picture(
             image=first.photo.rgb,
@@ -267,12 +276,12 @@ def _state(score: PanelScore) -> content.State:
             zone_px=tuple(outline(first.shot.zone)),
             highlight=_highlight(first, own=False),
         ),
-        line_density=estimate(score.line_density),
-        detection_limit=score.detection_limit,
+        line_density=estimate(score.line_density, factor=factor),
+        detection_limit=score.detection_limit * factor,
         grade=score.grade,
-        kinds={_KINDS[kind]: estimate(value) for kind, value in score.kinds.items()},
+        kinds={_KINDS[kind]: estimate(value, factor=factor) for kind, value in score.kinds.items()},
         haze=content.UNKNOWN if score.haze is None else estimate(score.haze),
-        directions=direction_densities([shot.shot for shot in score.shots], score.count),
+        directions=factor * direction_densities([shot.shot for shot in score.shots], score.count),
         photos=tuple(_conditions(shot) for shot in score.shots),
         flags=_flags(score.flags),
         coverage=_coverage(score),
@@ -303,14 +312,14 @@ def _coverage(score: PanelScore) -> content.Coverage | None:
 
 def _own_lines(score: PanelScore) -> tuple[content.Line, ...]:
     first = score.shots[0]
+    # A line cannot be drawn in part: as a trail where that is likelier than a swirl.
     drawn = [
-        content.Line(points_px=course, kind="machine_trail" if score.trails[number] else "swirl")
+        content.Line(
+            points_px=course, kind="machine_trail" if score.trail_share[number] > 0.5 else "swirl"
+        )
         for number, course in enumerate(first.shot.lines.courses())
     ]
-    scratches = [
-        content.Line(points_px=course, kind="deep_scratch") for course in first.scratches.courses()
-    ]
-    return (*drawn, *scratches)
+    return (*drawn, *_scratches(first.scratches, "line"))
 
 
 def _registration(comparison: Comparison) -> content.Registration:
@@ -323,22 +332,25 @@ def _registration(comparison: Comparison) -> content.Registration:
         after.photo.rgb, found.homography_after_to_before, (width, height), flags=cv2.INTER_LINEAR
     )
     lines = [
-        *_fated(before.shot.lines, comparison.fates_before, (Fate.REMOVED,)),
-        *_fated(comparison.after_here, comparison.fates_after, (Fate.NEW, Fate.REMAINING)),
+        content.Line(points_px=course, status=_STATUS[fate]) for course, fate in comparison.followed
     ]
+    if comparison.is_followed:
+        scratches_here = carried(after.scratches, found.homography_after_to_before)
+        lines += _scratches(before.scratches, "scratch_before")
+        lines += _scratches(scratches_here, "scratch_after")
     return content.Registration(
         after_on_before=warped.astype(np.uint8),
         lines=tuple(lines),
+        not_followed="" if comparison.is_followed else _NOT_FOLLOWED,
         residual_px=found.residual_px,
         overlap=found.overlap,
     )
 
 
-def _fated(lines: Lines, fates: list[Fate], shown: tuple[Fate, ...]) -> list[content.Line]:
+def _scratches(lines: Lines, status: content.Status) -> list[content.Line]:
     return [
-        content.Line(points_px=course, status=_STATUS[fate])
-        for course, fate in zip(lines.courses(), fates, strict=True)
-        if fate in shown
+        content.Line(points_px=course, status=status, kind="deep_scratch")
+        for course in lines.courses()
     ]
 
 
@@ -375,8 +387,17 @@ def _highlight(shot: MeasuredShot, *, own: bool) -> content.Highlight | None:
     )
 
 
-def _density_map(grid: DensityGrid) -> content.DensityMap:
-    return content.DensityMap(values=grid.values, extent_px=grid.extent_px)
+def _density_map(
+    score: PanelScore, drawn_on: PanelScore, homography: NDArray[Any]
+) -> content.DensityMap:
+    """Return the map of a state over the first photo of one, to which a homography leads."""
+    grid = density_grid(
+        [shot.shot for shot in score.shots],
+        score.count,
+        frames=[None if one is None else homography @ one for one in score.on_first],
+        shape=drawn_on.shots[0].shot.zone.shape,
+    )
+    return content.DensityMap(values=grid.values * score.told_factor, extent_px=grid.extent_px)
 
 
 def _flags(flags: Sequence[Flag]) -> tuple[content.Flag, ...]:

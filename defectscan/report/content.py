@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Kind = Literal["swirl", "deep_scratch", "machine_trail"]
-Status = Literal["removed", "remaining", "new", "line"]
+Status = Literal["removed", "remaining", "new", "scratch_before", "scratch_after", "line"]
 DensityUnit = Literal["mm/cm²", "px/px²"]
 
 KINDS: tuple[Kind, ...] = ("swirl", "deep_scratch", "machine_trail")
@@ -80,7 +80,8 @@ class Line:
     points_px
         Its course, (n, 2), x and y in the pixels of the picture it is drawn on.
     status
-        What became of it; ``"line"`` where the two photos could not be laid over each other.
+        What became of it, or in which photo a deep scratch was found, as those are not followed;
+        ``"line"`` where the two photos could not be laid over each other.
     kind
         What kind of defect it was taken for.
     """
@@ -178,8 +179,9 @@ class State:
     haze
         In the panel's haze unit.
     directions
-        Groove density by direction, (n,): n equal sectors over 0 to 180 degrees, the angle counted
-        from the picture's x axis towards its y axis (clockwise as seen); NaN where unknown.
+        Density of the swirls and machine trails that run in each of n equal sectors, (n,), over 0
+        to 180 degrees, the angle counted from the picture's x axis towards its y axis (clockwise
+        as seen); NaN where unknown. All sectors add up to the density of both kinds.
     photos
         The shots of this state.
     flags
@@ -210,7 +212,11 @@ class Registration:
         The photo after, warped onto the frame of the one before, (height, width, 3), 8 bit sRGB;
         ``None`` where the two could not be registered.
     lines
-        Lines removed, remaining and new, in the pixels of the picture before.
+        Lines removed, remaining and new, and the deep scratches found in either photo, in the
+        pixels of the picture before.
+    not_followed
+        Why there are none though the photos lie on each other, a sentence; empty where lines were
+        followed.
     residual_px, overlap
         How well it fits, in pixels, and the share of the frame that both photos show (0 to 1).
     reason
@@ -219,6 +225,7 @@ class Registration:
 
     after_on_before: "NDArray[np.uint8] | None" = None
     lines: tuple[Line, ...] = ()
+    not_followed: str = ""
     residual_px: float | None = None
     overlap: float | None = None
     reason: str = ""

@@ -7,7 +7,6 @@ from defectscan import pipeline
 from defectscan.errors import DefectscanError
 from defectscan.imaging.clip import is_clip, read_frame
 from defectscan.imaging.photo import read_photo
-from defectscan.measurement.state import PanelScore
 from defectscan.report import content, record
 from defectscan.report.assemble import comparison_panel, score_panel
 from defectscan.report.stored import Drawn, Names, with_entered_names
@@ -93,24 +92,19 @@ def draw_again(
         if last is None:
             found = pipeline.score(photos, **settings)
             panel, figures = score_panel(found, title=""), record.of_score(found)
-            factor = _factor(found)
         else:
             after = [book.photo_path(sha256) for sha256 in score_of(last).sha256s]
             both = pipeline.compare(photos, after, **settings)
             panel, figures = comparison_panel(both, title=""), record.of_comparison(both)
-            factor = _factor(both.before)
     except DefectscanError as error:
         why = with_entered_names(error.what, names)
         reason = f"No lines are drawn, for the photos could not be measured again: {why}."
         return as_taken(book, first, last, reason=reason)
-    grid = panel.density_map
     return DrawnPanel(
-        before=_drawn(panel.before, factor),
-        after=Drawn() if panel.after is None else _drawn(panel.after, factor),
+        before=_drawn(panel.before),
+        after=Drawn() if panel.after is None else _drawn(panel.after),
         registration=panel.registration,
-        density_map=None
-        if grid is None
-        else content.DensityMap(values=grid.values * factor, extent_px=grid.extent_px),
+        density_map=panel.density_map,
         figures=figures,
     )
 
@@ -149,11 +143,5 @@ def _measured_frame(state: StateView, sha256: str) -> int:
     return 0
 
 
-def _drawn(state: content.State, factor: float) -> Drawn:
-    directions = None if state.directions is None else state.directions * factor
-    return Drawn(picture=state.picture, directions=directions, coverage=state.coverage)
-
-
-def _factor(score: PanelScore) -> float:
-    """Return the factor to the stored densities: without a scale, those are of the photo's own."""
-    return 1.0 if score.has_scale else score.shots[0].photo.scale
+def _drawn(state: content.State) -> Drawn:
+    return Drawn(picture=state.picture, directions=state.directions, coverage=state.coverage)

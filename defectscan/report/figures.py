@@ -116,7 +116,8 @@ def draw_rose(
 ) -> Drawing:
     """Draw the direction rose: the area of a sector shows the density of grooves that run so.
 
-    A groove runs both ways, so each sector appears twice, as in the picture.
+    A groove runs both ways, so each sector appears twice, as in the picture. The ring is where a
+    sector of the density beside it ends.
     """
     centre, radius = (WIDTH / 2, 150.0), 122.0
     known_values = [v[np.isfinite(v)] for v in (before, after) if v is not None]

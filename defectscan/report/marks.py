@@ -64,14 +64,10 @@ class Photo:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layer:
-    """Gather the polylines that are drawn alike.
-
-    ``style`` names their stroke; ``heavy_paths`` are drawn with twice its width.
-    """
+    """Gather the polylines that are drawn alike, ``style`` naming their stroke."""
 
     style: str
     paths: tuple[Polyline, ...]
-    heavy_paths: tuple[Polyline, ...] = ()
     closed: bool = False
 
 

@@ -19,8 +19,8 @@ def overlay_jpeg(panel: Panel) -> bytes:
     Parameters
     ----------
     panel
-        Of a report. Where its photos are registered, the photo after is drawn as it lies on the
-        one before; otherwise the photo before with its own lines.
+        Of a report. Where lines were followed, the photo after is drawn as it lies on the one
+        before; otherwise the photo before with its own lines.
 
     Returns
     -------
@@ -29,8 +29,9 @@ def overlay_jpeg(panel: Panel) -> bytes:
     """
     image, lines = panel.before.picture.image, panel.before.picture.lines
     registration = panel.registration
-    if registration is not None and registration.after_on_before is not None:
-        image, lines = registration.after_on_before, registration.lines
+    warped = None if registration is None else registration.after_on_before
+    if registration is not None and warped is not None and not registration.not_followed:
+        image, lines = warped, registration.lines
     scale = min(1.0, _LONGEST_PX / max(image.shape[:2]))
     drawn = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     drawn = cv2.convertScaleAbs(cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR), alpha=1 - _VEIL)
@@ -46,7 +47,7 @@ def overlay_jpeg(panel: Panel) -> bytes:
 def _draw(image: cv2.typing.MatLike, line: Line, stroke: Stroke, scale: float) -> None:
     points = np.asarray(line.points_px, dtype=np.float64) * scale
     colour = [int(stroke.colour[k : k + 2], 16) for k in (5, 3, 1)]
-    width = max(round(stroke.width_pt * _PX_PER_PT * (2 if line.kind == "deep_scratch" else 1)), 1)
+    width = max(round(stroke.width_pt * _PX_PER_PT), 1)
     for part in _dashes(points, stroke.dash_pt):
         cv2.polylines(
             image, [np.round(part * 16).astype(np.int32)], isClosed=False, color=colour,

@@ -43,6 +43,8 @@ STROKES: dict[str, Stroke] = {
     "removed": Stroke(colour=SKY_BLUE, width_pt=1.3, dash_pt=(3.0, 1.2)),
     "remaining": Stroke(colour=YELLOW, width_pt=1.1),
     "new": Stroke(colour=VERMILION, width_pt=2.0, dash_pt=(4.5, 2.0)),
+    "scratch_before": Stroke(colour="#ffffff", width_pt=2.6, dash_pt=(7.0, 2.5)),
+    "scratch_after": Stroke(colour="#ffffff", width_pt=3.0),
     "swirl": Stroke(colour=YELLOW, width_pt=0.9),
     "machine_trail": Stroke(colour=SKY_BLUE, width_pt=1.1, dash_pt=(1.6, 1.4)),
     "deep_scratch": Stroke(colour=VERMILION, width_pt=2.2, dash_pt=(5.5, 1.6)),

@@ -60,6 +60,8 @@ _STATUS_LABELS: dict[Status, str] = {
     "removed": "Removed",
     "remaining": "Remaining",
     "new": "New",
+    "scratch_before": "Deep scratches before",
+    "scratch_after": "Deep scratches after",
 }
 _RING_SHARE = 0.012
 _FRAME_KEY = ("frame", "Measuring zone, highlight")
@@ -73,7 +75,8 @@ def panel_chapter(panel: Panel) -> Chapter:
     after = encode(warped) if warped is not None else None
     as_taken = None
     if panel.after is not None:
-        as_taken = _encoded(panel.after, LONGEST_PX if after is None else THUMBNAIL_PX)
+        overlaid = registration is not None and after is not None and not registration.not_followed
+        as_taken = _encoded(panel.after, THUMBNAIL_PX if overlaid else LONGEST_PX)
     flags = _doubts(panel)
     sections = [
         Section(
@@ -135,27 +138,32 @@ def _picture_blocks(
 ) -> tuple[Block, ...]:
     if panel.not_drawn or before is None:
         return _as_taken(panel, before, as_taken)
-    if panel.registration is not None and after is not None:
-        lines = panel.registration.lines
+    registration = panel.registration
+    if registration is not None and after is not None:
         before_plate = Plate(title="Before", photo=before)
         after_plate = Plate(title="After", photo=after)
+        wipe = Wipe(
+            before=before_plate,
+            after=after_plate,
+            caption="The same spot before and after, laid over each other.",
+        )
+        if registration.not_followed and as_taken is not None:
+            why_not = Text(paragraphs=(registration.not_followed,))
+            return (wipe, why_not, _own_lines_of_both(panel, before, as_taken))
         overlay = Plate(
             title="What became of the lines",
             photo=after,
-            layers=(*_status_layers(lines), frame_layer(panel.before.picture)),
+            layers=(*_status_layers(registration.lines), frame_layer(panel.before.picture)),
         )
         return (
-            Wipe(
-                before=before_plate,
-                after=after_plate,
-                caption="The same spot before and after, laid over each other.",
-            ),
+            wipe,
             Plates(
                 plates=(overlay,),
                 caption="Lines in the measuring zone, drawn over the darkened photo."
-                " Twice as wide: deep scratches. Only lines that both photos would show are drawn;"
-                " the correction reckons with all.",
-                key=_status_key(lines),
+                " Of fine lines, only those that both photos would show are drawn; the correction"
+                " reckons with all. Deep scratches are drawn as found in each photo and not"
+                " followed: with the lamp elsewhere, one that is still there may not show.",
+                key=_status_key(registration.lines),
                 backdrops=(after_plate, before_plate),
             ),
         )
@@ -163,7 +171,7 @@ def _picture_blocks(
         found = _own_lines("This state", panel.before, before)
         caption = "Lines found, drawn over the darkened photo."
         return (Plates(plates=(found,), caption=caption, key=_kind_key(panel)),)
-    reason = panel.registration.reason if panel.registration is not None else ""
+    reason = registration.reason if registration is not None else ""
     why = f" ({reason})" if reason else ""
     note = (
         f"The two photos could not be registered, that is laid over each other{why}. They stand"
@@ -171,15 +179,20 @@ def _picture_blocks(
         " told one by one. The densities and the correction do not need it."
     )
     pair = (Plate(title="Before", photo=before), Plate(title="After", photo=as_taken))
-    found_pair = (
-        _own_lines("Before", panel.before, before),
-        _own_lines("After", panel.after, as_taken),
-    )
-    caption = "Lines found, drawn over the darkened photos."
     return (
         Text(paragraphs=(note,)),
         Plates(plates=pair, caption="As taken."),
-        Plates(plates=found_pair, caption=caption, key=_kind_key(panel)),
+        _own_lines_of_both(panel, before, as_taken),
+    )
+
+
+def _own_lines_of_both(panel: Panel, before: Photo, as_taken: Photo) -> Plates:
+    """Show each photo with its own lines, side by side."""
+    named = (("Before", panel.before, before), ("After", panel.after, as_taken))
+    return Plates(
+        plates=tuple(_own_lines(title, state, photo) for title, state, photo in named if state),
+        caption="Lines found, drawn over the darkened photos.",
+        key=_kind_key(panel),
     )
 
 
@@ -198,7 +211,7 @@ def _own_lines(title: str, state: State, photo: Photo) -> Plate:
 
 def _status_layers(lines: tuple[Line, ...]) -> tuple[Layer, ...]:
     return tuple(
-        layer(status, (line for line in lines if line.status == status), heavy_kind="deep_scratch")
+        layer(status, (line for line in lines if line.status == status))
         for status in _STATUS_LABELS
     )
 
@@ -317,12 +330,14 @@ def _direction_section(panel: Panel) -> tuple[Section, ...]:
         after,
         labels=("Before", "After") if panel.after else ("This state", ""),
         unit=panel.density_unit,
-        description="Direction rose: density of scratches by the direction they run in.",
+        description="Direction rose: density of fine scratches by the direction they run in.",
     )
     caption = (
         "How the scratches run on the panel, as seen in the photo: the area of a sector is the"
-        " density of scratches in that direction. A round rose speaks of washing; two opposite"
-        " peaks speak of a machine or of wiping one way."
+        " density of the fine scratches that run in its directions. One that reaches the ring is"
+        " as much as the ring's figure; all sectors of half a turn add up to the density of swirls"
+        " and machine trails. A round rose speaks of washing; two opposite peaks speak of a"
+        " machine or of wiping one way."
     )
     chart = Chart(drawing=drawing, caption=caption)
     return (Section(title="Directions", blocks=(Charts(charts=(chart,)),)),)
@@ -338,7 +353,8 @@ def _map_section(
     what = "left " if panel.after else ""
     plate = Plate(title=f"Lines {what}per area", photo=photo, heat=cells)
     caption = (
-        f"Density of the lines {what}in each cell. Where there is no cell, nothing was measured."
+        f"Density of the fine lines {what}in each cell, reckoned as the line density is;"
+        " deep scratches are not in it. Where there is no cell, the lamp shows too little to tell."
     )
     title = "Where lines are left" if panel.after else "Where the lines are"
     return (Section(title=title, blocks=(Plates(plates=(plate,), caption=caption),)),)

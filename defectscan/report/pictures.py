@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from defectscan.report.content import Coverage, DensityMap, Kind, Line, Picture
+from defectscan.report.content import Coverage, DensityMap, Line, Picture
 from defectscan.report.marks import Cell, Heat, Layer, Photo, Polyline
 from defectscan.report.palette import COVER, HEAT
 from defectscan.report.wording import number
@@ -52,16 +52,9 @@ def encode(image: NDArray[np.uint8], longest_px: int = LONGEST_PX) -> Photo:
     return Photo(jpeg=data.tobytes(), width_px=width, height_px=height, veil=round(veil, 2))
 
 
-def layer(style: str, lines: Iterable[Line], *, heavy_kind: Kind | None = None) -> Layer:
-    """Gather lines as one layer, points within half a pixel of the course left out.
-
-    Lines of ``heavy_kind`` are drawn twice as wide.
-    """
-    fine: list[Polyline] = []
-    heavy: list[Polyline] = []
-    for line in lines:
-        (heavy if line.kind == heavy_kind else fine).append(_thinned(line.points_px))
-    return Layer(style=style, paths=tuple(fine), heavy_paths=tuple(heavy))
+def layer(style: str, lines: Iterable[Line]) -> Layer:
+    """Gather lines as one layer, points within half a pixel of the course left out."""
+    return Layer(style=style, paths=tuple(_thinned(line.points_px) for line in lines))
 
 
 def frame_layer(picture: Picture) -> Layer:

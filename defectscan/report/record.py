@@ -12,6 +12,7 @@ from defectscan.output import to_json
 from defectscan.pipeline import Comparison
 from defectscan.version import __version__
 
+FOLLOWED = (Fate.REMOVED, Fate.REMAINING, Fate.NEW)
 FILES = ("report.html", "report.pdf", "result.json")
 
 
@@ -66,7 +67,7 @@ def of_comparison(comparison: Comparison) -> Record:
     comparison
         From `pipeline.compare`.
     """
-    fates = [*comparison.fates_before, *comparison.fates_after]
+    fates = [fate for _, fate in comparison.followed]
     registered = comparison.registration.registered
     return {
         "format": "defectscan.comparison/1",
@@ -91,12 +92,8 @@ def of_comparison(comparison: Comparison) -> Record:
         ]
         or None,
         "registration_refused": None if registered else comparison.registration.reason,
-        "lines": {
-            "removed": fates.count(Fate.REMOVED),
-            "remaining": comparison.fates_before.count(Fate.REMAINING),
-            "new": fates.count(Fate.NEW),
-        }
-        if registered
+        "lines": {fate.value: fates.count(fate) for fate in FOLLOWED}
+        if comparison.is_followed
         else None,
         "flags": [of_flag(flag) for flag in comparison.flags],
     }
@@ -129,7 +126,7 @@ def _per_px(score: PanelScore) -> float:
     """Return the factor from the score's density to length per area in the photo's own pixels."""
     shot = score.shots[0]
     if shot.shot.mm_per_px is None:
-        return shot.photo.scale
+        return score.told_factor
     return shot.shot.mm_per_px * shot.photo.scale / 100
 
 

@@ -283,15 +283,14 @@ class Sheet(FPDF):
             self.line(x_mm + 1, y_mm + 1.8, x_mm + 9, y_mm + 1.8)
 
     def _draw_layer(self, layer: Layer, place: Place) -> None:
-        for paths, times in ((layer.paths, 1), (layer.heavy_paths, 2)):
-            self._stroke(layer.style, times)
-            for path in paths:
-                self.polyline(place(path), polygon=layer.closed)
+        self._stroke(layer.style)
+        for path in layer.paths:
+            self.polyline(place(path), polygon=layer.closed)
 
-    def _stroke(self, style: str, times: int = 1) -> None:
+    def _stroke(self, style: str) -> None:
         stroke = STROKES[style]
         self.set_draw_color(stroke.colour)
-        self.set_line_width(0.8 * times * stroke.width_pt * _MM_PER_PT)
+        self.set_line_width(0.8 * stroke.width_pt * _MM_PER_PT)
         self.set_dash_pattern(*(0.8 * length * _MM_PER_PT for length in stroke.dash_pt or ()))
 
     def _draw_label(self, label: Label, x_mm: float, y_mm: float, scale: float) -> None:

@@ -13,9 +13,11 @@ CAUTION = (
 )
 
 
-def estimate(interval: Interval) -> Estimate:
-    """Return an interval as the report writes it."""
-    return Estimate(value=interval.value, low=interval.low, high=interval.high)
+def estimate(interval: Interval, *, factor: float = 1.0) -> Estimate:
+    """Return an interval, times a factor, as the report writes it."""
+    return Estimate(
+        value=interval.value * factor, low=interval.low * factor, high=interval.high * factor
+    )
 
 
 def correction_estimate(correction: Correction) -> Estimate:
@@ -81,8 +83,9 @@ def more_shots_sentences(more: int | None) -> list[str]:
 def density(score: PanelScore) -> str:
     """Return a state's line density with its interval."""
     unit: DensityUnit = "mm/cm²" if score.has_scale else "px/px²"
+    factor = score.told_factor
     return wording.density_and_interval(
-        estimate(score.line_density), unit, limit=score.detection_limit
+        estimate(score.line_density, factor=factor), unit, limit=score.detection_limit * factor
     )
 
 

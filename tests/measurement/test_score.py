@@ -143,6 +143,15 @@ def test_a_larger_lamp_shows_more_and_counts_the_same() -> None:
     assert found == pytest.approx([SPARSE] * 3, rel=0.08)
 
 
+@pytest.mark.parametrize("angle_deg", [(0, 180), (60, 90)])
+def test_all_ground_would_show_the_whole_density(angle_deg: tuple[float, float]) -> None:
+    shots = [strewn(seed, angle_deg=angle_deg) for seed in (1, 2)]
+    count = counted(*shots)
+    assert [len(ground.xy_px) for ground in count.ground] == [len(g.share) for g in count.ground]
+    assert sum(float(ground.share.sum()) for ground in count.ground) == pytest.approx(1)
+    assert all((ground.share >= 0).all() for ground in count.ground)
+
+
 def test_two_halves_of_a_photo_add_up() -> None:
     shot = strewn(1)
     left = ZONE.copy()

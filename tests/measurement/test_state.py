@@ -104,6 +104,14 @@ def test_density_in_mm_per_cm2_and_per_px() -> None:
     assert Flag.NO_SCALE not in with_scale.flags
 
 
+def test_without_a_scale_a_density_is_told_in_the_photos_own_pixels() -> None:
+    reduced = replace(measured(strewn(1), mm_per_px=None), photo=photo(scale=0.5))
+    assert scored(reduced).told_factor == 0.5
+    assert scored(measured(strewn(1), mm_per_px=None)).told_factor == 1
+    known = replace(measured(strewn(1)), photo=photo(scale=0.5))
+    assert scored(known).told_factor == 1
+
+
 def test_a_perfect_panel() -> None:
     score = scored(measured(no_lines()))
     assert score.line_density.value == score.line_density.low == 0
@@ -111,7 +119,7 @@ def test_a_perfect_panel() -> None:
     assert score.grade == 0
     assert Flag.BELOW_LIMIT in score.flags
     assert all(score.kinds[kind].value == 0 for kind in Kind)
-    assert score.trails.shape == (0,)
+    assert score.trail_share.shape == (0,)
     assert not lines_mask(score.shots[0]).any()
 
 
@@ -128,9 +136,10 @@ def test_kinds_add_up() -> None:
     assert total == pytest.approx(score.line_density.value, rel=1e-6)
     for interval in (*kinds.values(), score.line_density):
         assert interval.low <= interval.value <= interval.high
-    assert of_kind(score, Kind.MACHINE_TRAIL).density + of_kind(
-        score, Kind.SWIRL
-    ).density == pytest.approx(score.count.density)
+    # Compared with another state is what stands in the row of each kind.
+    assert 0 < score.trail_share.max() < 1
+    for kind in Kind:
+        assert of_kind(score, kind).density == pytest.approx(kinds[kind].value)
     assert Flag.UNEVEN_DIRECTIONS in score.flags
 
 
@@ -302,6 +311,19 @@ def test_a_shot_from_nearer_counts_in_the_scale_of_the_first(mm_per_px: float | 
     found = score_state([full], np.random.default_rng(0), for_scale=[tilted]).shots[0].shot
     area = cv2.contourArea(there.astype(np.float32)) / (719 * 539)
     assert found.frame_px == pytest.approx(np.sqrt(area), rel=0.02)
+
+
+def test_shots_lie_on_the_first_where_both_are_known() -> None:
+    one, shift = measured(strewn(9)), np.array([[1.0, 0, 5], [0, 1, 0], [0, 0, 1]])
+    rng = np.random.default_rng(0)
+    first, second, third = score_state([one] * 3, rng, to_frame=[shift, np.eye(3), None]).on_first
+    assert first == pytest.approx(np.eye(3))
+    assert second == pytest.approx(np.linalg.inv(shift))
+    assert third is None
+    for frames in (None, [None, shift]):
+        alone = score_state([one] * 2, rng, to_frame=frames).on_first
+        assert alone[0] == pytest.approx(np.eye(3))
+        assert alone[1] is None
 
 
 def test_lines_are_counted_above_the_poorer_photos_noise() -> None:

@@ -102,6 +102,9 @@ def make_panel(
             for i, course in enumerate(courses)
         )
 
+    def deep(courses: list[NDArray[np.float64]], status: Status) -> tuple[Line, ...]:
+        return tuple(Line(points_px=c, status=status, kind="deep_scratch") for c in courses)
+
     def picture(image: NDArray[np.uint8], courses: list[NDArray[np.float64]]) -> Picture:
         return Picture(
             image=image, lines=lines(courses, "line"), zone_px=(zone, hole), highlight=highlight
@@ -163,7 +166,9 @@ def make_panel(
             after_on_before=after,
             lines=lines(arcs[:n_left], "remaining")
             + lines(arcs[n_left:], "removed")
-            + lines(new, "new"),
+            + lines(new, "new")
+            + deep(arcs[3:42:19], "scratch_before")
+            + deep(arcs[3:4], "scratch_after"),
             residual_px=0.62,
             overlap=0.943,
         ),

@@ -169,6 +169,16 @@ def test_rose_shows_density_by_area_and_each_direction_twice() -> None:
     assert opposite == pytest.approx(-middle)
 
 
+def test_a_sector_of_the_rings_density_reaches_the_ring() -> None:
+    drawing = draw_rose(
+        np.array([20.0, 5.0, 5.0]), None, labels=("Before", "After"), unit="mm/cm²", description=""
+    )
+    assert "ring: 20 mm/cm²" in labels(drawing)
+    sector = next(p for p in paths(drawing, fill="before") if len(p.points) > 4)
+    ring = max((p for p in paths(drawing, stroke="hair") if len(p.points) > 4), key=width)
+    assert math.dist(*sector.points[:2]) == pytest.approx(width(ring) / 2, rel=1e-6)
+
+
 def test_grade_marks_the_steps_of_both_states() -> None:
     drawing = draw_grade(4, 1, labels=("Before", "After"), description="")
     (before,), (after,) = paths(drawing, fill="before"), paths(drawing, fill="after")

@@ -173,7 +173,8 @@ def test_slider_and_toggles_can_be_reached_and_are_named(page: Reader) -> None:
     assert [i["type"] for i in inputs].count("range") == 1
     assert all(i.get("aria-label") for i in inputs if i["type"] == "range")
     toggles = {i["value"] for i in inputs if i["type"] == "checkbox"}
-    assert toggles == {"removed", "remaining", "new", "frame"}
+    scratches = {"scratch_before", "scratch_after"}
+    assert toggles == {"removed", "remaining", "new", *scratches, "frame"}
     for style in toggles:
         assert f".hide-{style} .picture .layer-{style}" in page.style
     assert "@media print" in page.style
@@ -237,6 +238,15 @@ def test_each_doubt_is_listed_and_counted_once(content: ReportContent, panel: Pa
     assert "Few It is few." in text
 
 
+def test_deep_scratches_of_either_photo_are_in_the_key(panel: Panel, page: Reader) -> None:
+    assert panel.registration is not None
+    statuses = [line.status for line in panel.registration.lines]
+    for when in ("before", "after"):
+        n = statuses.count("scratch_before" if when == "before" else "scratch_after")
+        assert n
+        assert f"Deep scratches {when}: {n}" in page.text
+
+
 def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregistered: Panel) -> None:
     page = Reader(page_html(compose(replace(content, panels=(unregistered,)))))
     assert "could not be registered" in page.text
@@ -250,6 +260,20 @@ def test_unregistered_pair_stands_side_by_side(content: ReportContent, unregiste
     ]
     assert f"Swirls: {swirls[0]} before, {swirls[1]} after" in page.text
     assert "83 %" in page.text
+
+
+def test_lines_that_are_not_followed_stand_with_each_photo(
+    content: ReportContent, panel: Panel
+) -> None:
+    assert panel.registration is not None
+    why = "Lines are not followed here."
+    laid = replace(panel, registration=replace(panel.registration, lines=(), not_followed=why))
+    page = Reader(page_html(compose(replace(content, panels=(laid,)))))
+    assert why in page.text
+    assert "range" in page.values("type")
+    for words in ("Removed", "What became of the lines", "could not be registered"):
+        assert words not in page.text
+    assert "Lines found, drawn over the darkened photos." in page.text
 
 
 def test_one_state_has_no_after(content: ReportContent, one_state: Panel) -> None:

@@ -22,7 +22,9 @@ def colour(style: str) -> np.ndarray:
     return np.array([int(text[k : k + 2], 16) for k in (1, 3, 5)])
 
 
-@pytest.mark.parametrize("status", ["removed", "remaining", "new"])
+@pytest.mark.parametrize(
+    "status", ["removed", "remaining", "new", "scratch_before", "scratch_after"]
+)
 def test_lines_have_the_colour_of_what_became_of_them(panel: Panel, status: str) -> None:
     course = np.stack([np.linspace(50, 250, 201), np.full(201, 80.0)], axis=-1)
     assert panel.registration is not None
@@ -43,6 +45,13 @@ def test_one_state_shows_its_own_lines_by_kind(panel: Panel) -> None:
     assert picture.shape[:2] == panel.before.picture.image.shape[:2]
     on_line = picture[40:190, 118:123].reshape(-1, 3)
     assert (np.abs(on_line - colour("deep_scratch")).max(axis=-1) < 60).mean() > 0.3
+
+
+def test_the_photo_before_has_its_own_lines_where_they_are_not_followed(panel: Panel) -> None:
+    assert panel.registration is not None
+    laid = replace(panel.registration, lines=(), not_followed="Lines are not followed here.")
+    alone = replace(panel, after=None, registration=None)
+    np.testing.assert_array_equal(decoded(replace(panel, registration=laid)), decoded(alone))
 
 
 def test_the_photo_is_darkened(panel: Panel) -> None:

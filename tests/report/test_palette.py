@@ -36,13 +36,21 @@ def test_lines_differ_in_lightness_and_in_form(styles: tuple[str, ...]) -> None:
         assert a.dash_pt != b.dash_pt
 
 
+@pytest.mark.parametrize("scratch", ["scratch_before", "scratch_after"])
+def test_deep_scratches_are_the_widest_lines_over_a_pair(scratch: str) -> None:
+    for style in ("removed", "remaining", "new", "frame"):
+        assert STROKES[scratch].width_pt > 1.25 * STROKES[style].width_pt
+    dashes = {STROKES[style].dash_pt for style in ("scratch_before", "scratch_after")}
+    assert len(dashes) == 2
+
+
 @pytest.mark.parametrize(
     "paint", [(8, 8, 10), (26, 33, 46), (150, 20, 24), (128, 128, 128), (250, 250, 250)]
 )
 def test_lines_stand_out_on_the_darkened_photo_of_any_paint(paint: tuple[int, int, int]) -> None:
     photo = encode(np.full((60, 80, 3), paint, np.uint8))
     backdrop = tuple((1 - photo.veil) * c / 255 for c in paint)
-    for style in ("removed", "remaining", "new"):
+    for style in ("removed", "remaining", "new", "scratch_before", "scratch_after"):
         assert contrast(STROKES[style].colour, backdrop) >= 3  # WCAG 2.1, 1.4.11
 
 

@@ -61,13 +61,6 @@ def test_lines_keep_their_course_with_fewer_points() -> None:
     assert distance.max() < 0.1
 
 
-def test_heavy_kind_is_kept_apart() -> None:
-    ends = np.array([[0.0, 0.0], [5.0, 0.0]])
-    lines = [Line(points_px=ends), Line(points_px=ends, kind="deep_scratch")]
-    made = layer("new", lines, heavy_kind="deep_scratch")
-    assert (len(made.paths), len(made.heavy_paths)) == (1, 1)
-
-
 def test_frame_holds_zone_and_highlight() -> None:
     zone = np.array([[0, 0], [9, 0], [9, 9], [0, 9]], float)
     spot = Highlight(x_px=5, y_px=5, radius_px=2)

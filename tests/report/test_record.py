@@ -11,8 +11,10 @@ import pytest
 from defectscan.flags import Flag
 from defectscan.measurement.comparison import Correction, Fate
 from defectscan.measurement.state import PanelScore
-from defectscan.pipeline import Comparison, score
+from defectscan.pipeline import Comparison, compare, score
+from defectscan.report.assemble import comparison_panel
 from defectscan.report.record import of_comparison, of_score, to_json
+from defectscan.states import Seen
 from defectscan.version import __version__
 from tests.conftest import MM_PER_PX, RenderedPhotos
 
@@ -190,8 +192,21 @@ def test_comparison_in_figures(comparison: Comparison) -> None:
     matrix = np.array(record["registration"][0]["homography_after_to_before"])
     np.testing.assert_array_equal(matrix, comparison.own_homography(0))
     assert record["lines"]["removed"] == comparison.fates_before.count(Fate.REMOVED)
-    assert record["lines"]["remaining"] == comparison.fates_before.count(Fate.REMAINING)
+    assert record["lines"]["remaining"] == comparison.fates_after.count(Fate.REMAINING)
     assert record["lines"]["new"] == comparison.fates_after.count(Fate.NEW)
+
+
+def test_lines_are_counted_as_the_report_draws_them(comparison: Comparison) -> None:
+    # One more of the lines after is told to remain than of those before.
+    first = comparison.fates_after.index(Fate.NEW) if Fate.NEW in comparison.fates_after else 0
+    after = list(comparison.fates_after)
+    after[first] = Fate.REMAINING
+    found = replace(comparison, fates_after=after)
+    registration = comparison_panel(found, title="").registration
+    assert registration is not None
+    drawn = [line.status for line in registration.lines]
+    told = through_json(of_comparison(found))["lines"]
+    assert told == {name: drawn.count(name) for name in ("removed", "remaining", "new")}
 
 
 def test_null_where_not_registered(comparison: Comparison) -> None:
@@ -200,6 +215,14 @@ def test_null_where_not_registered(comparison: Comparison) -> None:
     assert record["registration"] is None
     assert record["lines"] is None
     assert record["registration_refused"] == "nothing to hold on to"
+
+
+def test_null_where_lines_are_as_seen_and_not_followed(photos: RenderedPhotos, seen: Seen) -> None:
+    found = compare(photos.first_before, photos.first_after, as_seen=True, seen=seen)
+    record = through_json(of_comparison(found))
+    assert len(record["registration"]) == 1
+    assert record["registration_refused"] is None
+    assert record["lines"] is None
 
 
 def test_null_where_the_correction_is_undefined(comparison: Comparison) -> None:

@@ -31,6 +31,7 @@ from defectscan.report.vehicle import (
     vehicle_report,
     write_vehicle,
 )
+from defectscan.states import Seen
 from defectscan.version import __version__
 from defectscan.workshop.book import Book, open_book
 from defectscan.workshop.book_entries import (
@@ -46,6 +47,7 @@ from defectscan.workshop.book_entries import (
 )
 from defectscan.workshop.book_view import view_job
 from defectscan.workshop.outlook import WorkshopLimits
+from tests.conftest import RenderedPhotos
 from tests.drawn_clip import painted, with_lamps, written
 from tests.report.test_html import Reader
 from tests.workshop.polished_panel import Bench, score_record
@@ -161,6 +163,16 @@ def test_pictures_are_drawn_again_and_figures_are_the_stored_ones(
     names = sorted(path.name for path in (tmp_path / "out").iterdir())
     assert names == ["overlay_1.jpg", "report.html", "report.pdf", "result.json"]
     assert sorted(vehicle_files(view_job(book, book.job(1)))) == names
+
+
+def test_a_panel_as_seen_has_its_pictures(
+    book: Book, photos: RenderedPhotos, seen: Seen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = pipeline.compare(photos.first_before, photos.first_after, as_seen=True, seen=seen)
+    enter_measured(book, found)
+    monkeypatch.setattr(pipeline, "compare", lambda *_, **__: found)
+    page = Reader(page_html(report(book, pictures=True).page))
+    assert "Lines as seen are not followed one by one" in page.text
 
 
 def test_a_figure_that_comes_out_otherwise_now_is_told_and_not_taken(

@@ -51,6 +51,19 @@ def test_score_without_a_scale(unscaled: Comparison) -> None:
     assert Flag.NO_SCALE.text in text
 
 
+def test_without_a_scale_lengths_are_in_the_photos_own_pixels(unscaled: Comparison) -> None:
+    reduced = replace(unscaled.before, photo_scale=0.5)
+    half = with_density(unscaled.before, 0.07, 0.06, 0.08)
+    twice = with_density(reduced, 0.14, 0.12, 0.16)
+    told = [words.density(replace(s, detection_limit=0.0)) for s in (half, twice)]
+    assert told[0] == told[1]
+    under = [
+        words.density(replace(half, detection_limit=0.09)),
+        words.density(replace(twice, detection_limit=0.18)),
+    ]
+    assert plain(under[0]) == plain(under[1]) == "under 0.09 px/px²"
+
+
 def test_flags_are_told_with_their_advice(state: PanelScore) -> None:
     flagged = replace(state, flags=(Flag.SPARKLE, Flag.CROWDED))
     lines = words.of_score(flagged).splitlines()
