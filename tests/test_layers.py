@@ -93,22 +93,30 @@ def test_imports_at_the_top_go_round_in_no_circle() -> None:
     assert list(graphlib.TopologicalSorter(graph).static_order())
 
 
+def loaded_by(*modules: str) -> set[str]:
+    """Return the names of all modules that are there once some are imported."""
+    names = ", ".join(modules)
+    code = f"import sys, {names}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(done.stdout.split())
+
+
 @pytest.mark.parametrize("module", ["defectscan", "defectscan.cli.main"])
 def test_nothing_heavy_is_loaded_at_import(module: str) -> None:
-    code = f"import sys, {module}; print(*sys.modules)"
-    loaded = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    ).stdout.split()
+    loaded = loaded_by(module)
     assert module in loaded
-    assert not set(HEAVY) & set(loaded)
+    assert not set(HEAVY) & loaded
 
 
 def test_what_compares_two_photos_loads_no_scipy() -> None:
     # It takes longer than a tenth of all that comparing takes; parts load as they are used.
-    modules = "pipeline, report.assemble, report.html".replace(" ", " defectscan.")
-    code = f"import sys, defectscan.{modules}; print(*sys.modules)"
-    loaded = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    ).stdout.split()
-    assert {"defectscan.measurement.lines", "cv2"} <= set(loaded)
-    assert not {"scipy.special", "scipy.spatial", "scipy.sparse", "skimage"} & set(loaded)
+    loaded = loaded_by(
+        "defectscan.pipeline", "defectscan.report.assemble", "defectscan.report.html"
+    )
+    assert {"defectscan.measurement.lines", "cv2"} <= loaded
+    assert not {"scipy.special", "scipy.spatial", "scipy.sparse", "skimage"} & loaded
+
+
+def test_what_a_page_is_made_of_loads_no_arrays() -> None:
+    loaded = loaded_by("defectscan.report.page", "defectscan.report.content")
+    assert not set(HEAVY) & loaded

@@ -156,7 +156,7 @@ def draw_rose(
         x, y = _polar(centre, radius, angle)
         text = f"{angle}°"
         marks.append(Label(x=x + dx, y=y + dy, text=text, ink="muted", size=_SMALL, anchor=anchor))
-    x, y = _polar(centre, radius * math.sqrt(ring / top), -90)
+    x, y = _polar(centre, radius, -90)  # over the longest sector, which may end beyond the ring
     text = f"ring: {number(ring)} {unit}"
     marks.append(Label(x=x, y=y - 5, text=text, ink="muted", size=_SMALL, anchor="middle"))
     return Drawing(width=WIDTH, height=298, description=description, marks=tuple(marks))
