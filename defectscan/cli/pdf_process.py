@@ -4,6 +4,7 @@ Loading the PDF library takes longer than writing a PDF with it, and beside the 
 hold up the interpreter.
 """
 
+import gc
 import os
 import pickle
 import subprocess
@@ -66,6 +67,7 @@ def pdf_process(*, wanted: bool) -> Iterator["PdfWriter | None"]:
 
 def serve() -> None:
     """Write the report that comes in on standard input to standard output."""
+    gc.disable()  # it ends before there is any to speak of
     # The PDF library takes it where it is, for kinds of picture that no report holds: loading it
     # would take as long as the writing.
     sys.modules["numpy"] = None  # type: ignore[assignment]

@@ -4,6 +4,7 @@ import codecs
 import contextlib
 import ctypes
 import errno
+import gc
 import io
 import os
 import sys
@@ -11,6 +12,8 @@ from pathlib import Path
 from typing import NoReturn
 
 SWITCH_INTERVAL_S = 2e-4
+# So many before garbage is looked for.
+NEW_OBJECTS = 20_000
 # Blocks up to here are kept when freed: the arrays of a photo as it is measured, not a large
 # photo as it is read.
 KEPT_BLOCK_BYTES = 1 << 26
@@ -26,6 +29,8 @@ def set_up() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # They wait for the interpreter between calls of compiled code, and modules load beside them.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
+    # Modules are loaded by the hundred, and none of what they make is garbage.
+    gc.set_threshold(NEW_OBJECTS, *gc.get_threshold()[1:])
     _keep_freed_memory()
     _take_any_text()
 
