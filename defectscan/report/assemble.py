@@ -1,7 +1,7 @@
 """Fill a report with what was measured, and write it."""
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -148,9 +148,7 @@ def job_part(found: Comparison | DefectscanError, *, of: JobPanel) -> JobPart:
 
 def _missing(error: DefectscanError, panel: JobPanel) -> content.Flag:
     """Say in the report why a panel is not in it; where the photos are is the workshop's matter."""
-    what = error.what
-    for state in (panel.before, panel.after):
-        what = what.replace(f"{state.parent}{os.sep}", "")
+    what = _without_folders(error.what, {panel.before.parent, panel.after.parent})
     return content.Flag(
         name="not_measured",
         text=f"{panel.title}: {what}.",
@@ -290,10 +288,15 @@ def _state(score: PanelScore) -> content.State:
 
 def _set_aside(score: PanelScore) -> tuple[str, ...]:
     """Say which photos were set aside, and why; where they are is the workshop's matter."""
-    reasons = [one.reason for one in score.set_aside]
-    for folder in {shot.photo.path.parent for shot in score.shots}:
-        reasons = [reason.replace(f"{folder}{os.sep}", "") for reason in reasons]
-    return tuple(reasons)
+    folders = {shot.photo.path.parent for shot in score.shots}
+    return tuple(_without_folders(one.reason, folders) for one in score.set_aside)
+
+
+def _without_folders(text: str, folders: Iterable[Path]) -> str:
+    """Return a text in which files of some folders are named alone."""
+    for folder in folders:
+        text = text.replace(f"{folder}{os.sep}", "")
+    return text
 
 
 def _coverage(score: PanelScore) -> content.Coverage | None:

@@ -83,21 +83,14 @@ def measure_state(
     # Those of withdrawn photos are void, but are still what a new result corrects.
     older = book.current(Result, job_id=job.entry.thing_id)
     card_mm = card_mm or _last_card_mm(older)
-    seen = Seen()
-    names = _entered_names([shot for one in (*surface.states, state) for shot in one.shots])
-    with _named_as_entered(names):
-        score = pipeline.score(
-            _photos(book, state),
-            mm_per_px=scale_of(state),
-            as_seen=as_seen,
-            card_mm=card_mm,
-            seed=seed,
-            progress=progress,
-            seen=seen,
-        )
+    # What is kept of how a state was measured is what it was measured with.
     settings: dict[str, Any] = {"mm_per_px": scale_of(state), "as_seen": as_seen, "seed": seed}
     if card_mm is not None:
         settings["card_mm"] = card_mm
+    seen = Seen()
+    names = _entered_names([shot for one in (*surface.states, state) for shot in one.shots])
+    with _named_as_entered(names):
+        score = pipeline.score(_photos(book, state), **settings, progress=progress, seen=seen)
     entered = [
         _enter(book, older, state, None, settings=settings, record=record.of_score(score)),
     ]
@@ -115,10 +108,7 @@ def measure_state(
                 comparison = pipeline.compare(
                     _photos(book, before),
                     _photos(book, state),
-                    mm_per_px=scale_of(state),
-                    as_seen=as_seen,
-                    card_mm=card_mm,
-                    seed=seed,
+                    **settings,
                     progress=progress,
                     seen=seen,
                 )
