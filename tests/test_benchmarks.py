@@ -67,8 +67,12 @@ def test_clips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         row.low, row.measured, row.high, strict=True
     ))  # fmt: skip
     table = clips.report([row])
-    for word in ("correction: median error", "density", "frames a clip", "work a second of clip"):
+    for word in ("correction: median error", "density", "frames a clip"):
         assert word in table
+    assert re.search(
+        r"clips of 0.5 s \(1 pairs\), alone: \d+\.\d+ s for a second of clip .*\d MB at most",
+        clips.work_report([home]),
+    )
 
 
 def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -187,6 +187,15 @@ class GrooveSamples:
     groove: NDArray[np.int64]
     length_mm: Floats
 
+    def chosen(self, which: NDArray[np.bool_]) -> "GrooveSamples":
+        """Return some of the points; `which` is of shape (n,)."""
+        return GrooveSamples(
+            uv_mm=self.uv_mm[which],
+            direction_rad=self.direction_rad[which],
+            groove=self.groove[which],
+            length_mm=self.length_mm[which],
+        )
+
 
 def sample(grooves: Grooves, *, step_mm: float) -> GrooveSamples:
     """Return points along each groove, about `step_mm` apart, at the middles of equal parts."""

@@ -136,12 +136,14 @@ def peel_slopes(panel: Panel, uv_mm: Floats) -> Floats:
 
 
 def groove_glints(panel: Panel, scene: Scene) -> Glints:
-    """Return the glints of all grooves in sight.
+    """Return the glints of all grooves in the picture, and of some just beside it.
 
     A facet mirrors the lamp where its slope lies within the lamp's disc of slopes. Integrated
     over the slopes across a groove and over its waviness along, this gives the lit width.
     """
     coarse, depth_um = panel.samples(0.4)
+    near = _near_picture(scene, coarse.uv_mm)
+    coarse, depth_um = coarse.chosen(near), depth_um[near]
     slopes, lamp_slope, _ = scene.facet_slopes(coarse.uv_mm)
     slopes -= peel_slopes(panel, coarse.uv_mm)
     along, across = along_across(slopes, coarse)
@@ -180,6 +182,15 @@ def groove_glints(panel: Panel, scene: Scene) -> Glints:
         light_px=light.ravel(),
         length_px=np.repeat(step_px, parts),
     )
+
+
+def _near_picture(scene: Scene, uv_mm: Floats) -> NDArray[np.bool_]:
+    """Return which places, shape (n, 2), are in the picture or within a fiftieth of it beside."""
+    size = np.array([scene.camera.width_px, scene.camera.height_px])
+    margin = size.max() / 50
+    xy = scene.project(uv_mm)
+    near: NDArray[np.bool_] = np.all((xy > -margin) & (xy < size + margin), axis=-1)
+    return near
 
 
 def along_across(slopes: Floats, points: GrooveSamples) -> tuple[Floats, Floats]:

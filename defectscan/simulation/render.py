@@ -302,21 +302,23 @@ def _reference(
     """Return glint length in mm and weighted area in cm2 that perfect eyes find in the ring."""
     low, high = RING_TILT
     points, depth = panel.samples(0.2)
+    height, width = on_paint.shape
+    xy = np.round(scene.project(points.uv_mm)).astype(np.int64)
+    # Most grooves of the ground lie outside the picture: they need no slopes.
+    seen = np.all((xy >= 0) & (xy < (width, height)), axis=-1)
+    seen[seen] = on_paint[xy[seen, 1], xy[seen, 0]]
+    points, depth = points.chosen(seen), depth[seen]
     slopes, lamp_slope, _ = scene.facet_slopes(points.uv_mm)
     tilt = np.linalg.norm(slopes, axis=-1)
     along, across = lighting.along_across(slopes, points)
     # Swirls' waviness widens the lamp: two standard deviations hold nearly every glint.
     reach = lamp_slope + 2 * 0.0015
     steepest = lighting.steepest_slope(panel, points, depth)
-    x, y = np.round(scene.project(points.uv_mm)).astype(np.int64).T
-    height, width = on_paint.shape
-    seen = (x >= 0) & (y >= 0) & (x < width) & (y < height) & (tilt >= low) & (tilt <= high)
-    seen &= (np.abs(along) <= reach) & (across <= steepest)
-    seen[seen] = on_paint[y[seen], x[seen]]
-    stretch = panel.surface.stretch_v(points.uv_mm)
-    angle = points.direction_rad
-    length_mm = points.length_mm * np.hypot(np.cos(angle), np.sin(angle) * stretch)
-    length = float(length_mm[seen].sum())
+    glints = (tilt >= low) & (tilt <= high) & (np.abs(along) <= reach) & (across <= steepest)
+    stretch = panel.surface.stretch_v(points.uv_mm[glints])
+    angle = points.direction_rad[glints]
+    length_mm = points.length_mm[glints] * np.hypot(np.cos(angle), np.sin(angle) * stretch)
+    length = float(length_mm.sum())
 
     slopes, lamp_slope, _ = scene.facet_slopes(grid)
     tilt = np.linalg.norm(slopes, axis=-1)

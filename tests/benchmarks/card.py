@@ -9,6 +9,7 @@ import argparse
 import math
 import time
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -34,6 +35,7 @@ class Row:
 
 def measure(seed: int) -> tuple[Shot, Row | None]:
     """Draw and measure one photo."""
+    cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
     shot = draw_shot(rng)
     photo = take(shot, rng)
@@ -97,17 +99,18 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=100)
     parser.add_argument("--first", type=int, default=2000)
     parser.add_argument("--rows", action="store_true", help="print every photo's row too")
+    parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args()
-    cv2.setNumThreads(1)
     rows = []
-    for seed in range(options.first, options.first + options.draws):
-        shot, row = measure(seed)
-        if row is None:
-            print(f"{seed}: not found, {len(shot.hidden)} marks hidden, {shot}")
-        else:
-            rows.append(row)
-        if options.rows:
-            print(seed, row, shot, flush=True)
+    seeds = range(options.first, options.first + options.draws)
+    with ProcessPoolExecutor(options.jobs) as pool:
+        for seed, (shot, row) in zip(seeds, pool.map(measure, seeds), strict=True):
+            if row is None:
+                print(f"{seed}: not found, {len(shot.hidden)} marks hidden, {shot}")
+            else:
+                rows.append(row)
+            if options.rows:
+                print(seed, row, shot, flush=True)
     print(f"photos: {options.draws}, card found in {len(rows)}")
     print("\n".join(report(rows)))
 

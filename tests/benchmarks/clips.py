@@ -15,9 +15,11 @@ import json
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import scenes
 from numpy.typing import NDArray
@@ -57,9 +59,6 @@ class Row:
     correction_high: float | None
     n_shots: tuple[int, int]
     n_tracked: int
-    seconds: float
-    cpu_seconds: float
-    clip_seconds: float
 
     @property
     def true_correction(self) -> float:
@@ -174,9 +173,7 @@ def lamp_path(rng: np.random.Generator, places: int) -> Floats:
 def measure(home: Path) -> Row:
     """Measure a pair of clips and set it beside its truth."""
     truth = json.loads((home / "truth.json").read_text())
-    start, cpu = time.perf_counter(), time.process_time()
     result = pipeline.compare(home / "before.mp4", home / "after.mp4", mm_per_px=truth["mm_per_px"])
-    seconds, cpu = time.perf_counter() - start, time.process_time() - cpu
     states = (result.before, result.after)
     percent = result.correction.percent
     setting = Setting.draw(np.random.default_rng(truth["seed"]), truth["seed"])
@@ -195,7 +192,6 @@ def measure(home: Path) -> Row:
         correction_high=None if percent is None else percent.high,
         n_shots=tuple(len(s.shots) for s in states),
         n_tracked=sum(one.registered for one in result.registrations),
-        seconds=seconds, cpu_seconds=cpu, clip_seconds=2 * truth["duration_s"],
     )  # fmt: skip
 
 
@@ -210,8 +206,6 @@ def report(rows: list[Row]) -> str:
     error = np.array(
         [m / t - 1 for r in rows for m, t in zip(r.measured, r.true, strict=True) if t >= 50]
     )
-    speed = [row.seconds / row.clip_seconds for row in rows]
-    cpu = [row.cpu_seconds / row.clip_seconds for row in rows]
     out = [f"pairs of clips: {len(rows)}; undefined {len(rows) - len(usable)}"]
     out.append(
         f"correction: median error {np.median(np.abs(off)):.2f} points, rms "
@@ -231,29 +225,35 @@ def report(rows: list[Row]) -> str:
         f"frames a clip: {np.mean([row.n_shots for row in rows]):.1f}; after registered: "
         f"{sum(r.n_tracked for r in rows)} of {sum(r.n_shots[1] for r in rows)}"
     )
-    out.append(
-        f"work a second of clip: {np.median(speed):.2f} s on the clock (most "
-        f"{max(speed):.2f}), {np.median(cpu):.2f} s of processor"
-    )
     return "\n".join(out)
 
 
-def peak_memory_mb(clip: Path, *, mm_per_px: float) -> float:
-    """Return the peak memory of scoring a clip in a process of its own."""
+def work_report(homes: list[Path]) -> str:
+    """Return how long `compare` works on each pair by itself, and the most memory it takes."""
     program = str(Path(sys.executable).with_name("defectscan"))
-    return peak_mb([program, "score", str(clip), "--mm-per-px", str(mm_per_px)])
+    seconds, peaks = [], []
+    for home in homes:
+        truth = json.loads((home / "truth.json").read_text())
+        clips = [str(home / f"{state}.mp4") for state in ("before", "after")]
+        start = time.perf_counter()
+        peaks.append(peak_mb([program, "compare", *clips, "--mm-per-px", str(truth["mm_per_px"])]))
+        seconds.append((time.perf_counter() - start) / (2 * truth["duration_s"]))
+    return (
+        f"compare of clips of {truth['duration_s']:g} s ({len(homes)} pairs), alone: "
+        f"{np.median(seconds):.2f} s for a second of clip (most {max(seconds):.2f}), "
+        f"{max(peaks):.0f} MB at most"
+    )
 
 
-def memory_report(folder: Path, *, seed: int) -> str:
-    """Return the peak memory for clips of 5 s and 15 s of the same panel."""
-    out = []
-    for duration in (5.0, 15.0):
-        filming = Filming(duration_s=duration)
-        home = prepare(seed, folder / f"{duration:.0f}s", filming=filming)
-        scale = json.loads((home / "truth.json").read_text())["mm_per_px"]
-        peak = peak_memory_mb(home / "before.mp4", mm_per_px=scale)
-        out.append(f"{duration:.0f} s: {peak:.0f} MB")
-    return "peak memory of score: " + "; ".join(out)
+def one(task: tuple[int, Path, Filming, bool]) -> Row | str | None:
+    """Render a pair, where needed, and measure it unless told not to; say why where refused."""
+    cv2.setNumThreads(1)
+    seed, folder, filming, render_only = task
+    home = prepare(seed, folder, filming=filming)
+    try:
+        return None if render_only else measure(home)
+    except DefectscanError as error:
+        return f"refused {seed}: {error}"
 
 
 def main() -> None:
@@ -265,30 +265,30 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--rows", type=Path, help="write every pair's figures here, line by line")
     parser.add_argument("--render-only", action="store_true")
-    parser.add_argument("--memory", action="store_true", help="measure the peak memory, too")
+    parser.add_argument("--work", action="store_true", help="measure time and memory, too")
+    parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
     filming = replace(Filming(), duration_s=given.seconds)
     with tempfile.TemporaryDirectory() as temporary:
         folder = given.folder or Path(temporary)
+        seeds = range(given.first, given.first + given.pairs)
         rows = []
-        for seed in range(given.first, given.first + given.pairs):
-            home = prepare(seed, folder, filming=filming)
-            if given.render_only:
-                continue
-            try:
-                row = measure(home)
-            except DefectscanError as error:
-                print(f"refused {seed}: {error}", flush=True)
-                continue
-            rows.append(row)
-            print(row, flush=True)
-            if given.rows:
-                with given.rows.open("a") as lines:
-                    lines.write(json.dumps(asdict(row)) + "\n")
+        with ProcessPoolExecutor(given.jobs) as pool:
+            tasks = [(seed, folder, filming, given.render_only) for seed in seeds]
+            for row in pool.map(one, tasks):
+                if row is not None:
+                    print(row, flush=True)
+                if isinstance(row, Row):
+                    rows.append(row)
+                    if given.rows:
+                        with given.rows.open("a") as lines:
+                            lines.write(json.dumps(asdict(row)) + "\n")
         if rows:
             print(report(rows))
-        if given.memory:
-            print(memory_report(folder, seed=given.first))
+        if given.work:
+            print(work_report([prepare(seed, folder, filming=filming) for seed in seeds[:3]]))
+            longer = replace(filming, duration_s=3 * given.seconds)
+            print(work_report([prepare(given.first, folder / "longer", filming=longer)]))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ import argparse
 import json
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -326,6 +327,13 @@ def in_turn(number: int, photo_changes: int) -> list[str]:
     return [*some, *PAIR_CHANGES, *SHOT_CHANGES]
 
 
+def panel_checks(task: tuple[int, Path, int, list[str]]) -> list[Check]:
+    """Render a panel, where needed, and change it in all named ways."""
+    cv2.setNumThreads(1)
+    seed, folder, shots, changes = task
+    return checks(accuracy.prepare(seed, folder, shots=shots), changes)
+
+
 def table(rows: list[Check]) -> str:
     """Return the table of figures."""
     out = [
@@ -371,6 +379,7 @@ def main() -> None:
         default=len(PHOTO_CHANGES),
         help="changes of the photo that each panel undergoes, in turn",
     )
+    parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--folder", type=Path)
     parser.add_argument(
         "--rows", type=Path, help="add every check to this file; panels in it are not run again"
@@ -380,17 +389,19 @@ def main() -> None:
     if given.rows and given.rows.exists():
         rows = [Check(**json.loads(line)) for line in given.rows.read_text().splitlines()]
     known = {row.seed for row in rows}
-    with tempfile.TemporaryDirectory() as temporary:
-        for k in range(given.panels):
-            seed = given.first + k
-            if seed in known:
-                continue
-            home = accuracy.prepare(seed, given.folder or Path(temporary), shots=given.shots)
-            rows += (new := checks(home, in_turn(k, given.photo_changes)))
+    with tempfile.TemporaryDirectory() as temporary, ProcessPoolExecutor(given.jobs) as pool:
+        folder = given.folder or Path(temporary)
+        tasks = [
+            (given.first + k, folder, given.shots, in_turn(k, given.photo_changes))
+            for k in range(given.panels)
+            if given.first + k not in known
+        ]
+        for number, new in enumerate(pool.map(panel_checks, tasks), start=1):
+            rows += new
             if given.rows:
                 with given.rows.open("a") as file:
                     file.writelines(json.dumps(asdict(row)) + "\n" for row in new)
-            print(f"\r{k + 1} of {given.panels}", end="", flush=True)
+            print(f"\r{number} of {len(tasks)}", end="", flush=True)
     print()
     print(table(rows))
 

@@ -11,7 +11,9 @@ The pairs are those of `accuracy.py`; no photo is rendered. Two kinds of perfect
 """
 
 import argparse
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from types import SimpleNamespace
 from unittest import mock
 
@@ -127,14 +129,18 @@ def main() -> None:
     parser.add_argument(
         "--over-panel", action="store_true", help="take the shots as the capture guide says"
     )
+    parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
     seeds = range(given.first, given.first + given.pairs)
-    found = [errors_points(seed, shots=given.shots, over_panel=given.over_panel) for seed in seeds]
+    ask = partial(errors_points, shots=given.shots, over_panel=given.over_panel)
+    with ProcessPoolExecutor(given.jobs) as pool:
+        found = list(pool.map(ask, seeds))
     print(f"correction by perfect eyes, {given.pairs} pairs, {given.shots} shots a state")
-    for words, errors in (
+    for words, points in (
         ("all grooves that the lamps light, known in both", [one.known_in_both for one in found]),
         ("what the lamps of each state light in it", [one.own_lamps for one in found]),
     ):
+        errors = np.array(points)
         print(
             f"  {words}: median error {np.median(np.abs(errors)):.2f} points, "
             f"rms {np.sqrt(np.mean(errors**2)):.2f}, bias {errors.mean():+.2f}"

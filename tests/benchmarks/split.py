@@ -8,6 +8,7 @@ correction over the whole panel.
 import argparse
 import json
 import tempfile
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -214,6 +215,14 @@ def report(rows: list[Row]) -> str:
     return "\n".join(out)
 
 
+def one(task: tuple[int, Path, bool]) -> Row | None:
+    """Draw a photo, where needed, and measure it unless it is only to be drawn."""
+    cv2.setNumThreads(1)
+    seed, folder, render_only = task
+    home = draw_photo(seed, folder)
+    return None if render_only else measure(home)
+
+
 def main() -> None:
     """Run the benchmark from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -221,14 +230,16 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=70_000)
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--render-only", action="store_true")
+    parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory() as temporary:
+    with tempfile.TemporaryDirectory() as temporary, ProcessPoolExecutor(given.jobs) as pool:
+        folder = given.folder or Path(temporary)
+        seeds = range(given.first, given.first + given.photos)
         rows = []
-        for seed in range(given.first, given.first + given.photos):
-            home = draw_photo(seed, given.folder or Path(temporary))
-            if not given.render_only:
-                rows.append(measure(home))
-                print(rows[-1], flush=True)
+        for row in pool.map(one, [(seed, folder, given.render_only) for seed in seeds]):
+            if row is not None:
+                rows.append(row)
+                print(row, flush=True)
     if rows:
         print(report(rows))
 
