@@ -3,11 +3,11 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Literal
 
 import numpy as np
 
+from defectscan.workshop.answer import DENSITY, Answer, Ruling
 from defectscan.workshop.cautions import cautions_for
 from defectscan.workshop.decay import HABITS, PassHabits
 from defectscan.workshop.decay_picture import DecayPicture, draw_picture
@@ -16,13 +16,12 @@ from defectscan.workshop.evidence import (
     MOST_SHOTS,
     Z95,
     Bounded,
-    Figure,
     digits,
     log_density,
     shots_wanted,
     with_interval,
 )
-from defectscan.workshop.film import LEAST_READINGS, UNNAMED, spots_that_count, surely_thicker
+from defectscan.workshop.film_allows import film_allows, film_notes
 from defectscan.workshop.outlook import (
     Expectation,
     Outlook,
@@ -31,20 +30,6 @@ from defectscan.workshop.outlook import (
     expect,
     look_ahead,
 )
-
-DENSITY = "mm/cm2"
-SURE = 0.975
-MOST_NAMED = 5
-
-
-class Answer(StrEnum):
-    """What to do next, as far as photos and readings can tell."""
-
-    DONE = "done"
-    ANOTHER_PASS = "another pass"  # noqa: S105 - a pass of the machine
-    FINER_PASS = "finer pass"  # noqa: S105 - the same
-    STOP = "stop"
-    NOT_ENOUGH_EVIDENCE = "not enough evidence"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,16 +78,6 @@ class _Place:
     gap: float
     sd: float
     lasting_sd: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ruling:
-    """Answer, reason and what would settle it."""
-
-    answer: Answer
-    reason: str
-    more_shots: int | None = None
-    more_spots: int | None = None
 
 
 def decide(
@@ -175,7 +150,7 @@ def _rule(
     outlook: Outlook,
     expectation: Expectation,
     correction: Bounded | None,
-) -> _Ruling:
+) -> Ruling:
     first, now = states[outlook.first_measured], states[-1]
     total = _place(now.density_mm_per_cm2, first, now, limits, correction)
     left = _finish_left(first, now, limits, expectation)
@@ -184,13 +159,13 @@ def _rule(
         swirl_done = _place(now.swirl_mm_per_cm2, first, now, limits, None).side == "under"
     what = _against_target(limits, expectation)
     if swirl_done and left:
-        film = _film_allows(states, limits, outlook, expectation)
+        film = film_allows(states, limits, outlook, expectation)
         if film.answer is not Answer.ANOTHER_PASS:
             return film
         reason = f"Swirls are done, but {left}; {film.reason}, and a finer one takes less."
-        return _Ruling(answer=Answer.FINER_PASS, reason=reason)
+        return Ruling(answer=Answer.FINER_PASS, reason=reason)
     if total.side == "under":
-        return _Ruling(answer=Answer.DONE, reason=f"{what}: reached, with the whole interval.")
+        return Ruling(answer=Answer.DONE, reason=f"{what}: reached, with the whole interval.")
     if total.side == "open":
         return _more_shots(now, total, what)
     return _over_target(states, limits, outlook, expectation)
@@ -201,17 +176,17 @@ def _over_target(
     limits: WorkshopLimits,
     outlook: Outlook,
     expectation: Expectation,
-) -> _Ruling:
+) -> Ruling:
     """Rule where the target is surely not reached."""
     what = _against_target(limits, expectation)
-    film = _film_allows(states, limits, outlook, expectation)
+    film = film_allows(states, limits, outlook, expectation)
     if outlook.risen_over and film.answer is not Answer.STOP:
         reason = (
             f"{what}: not reached, and the density is surely higher than {outlook.risen_over}, so "
             "what another pass like the last would bring cannot be told; try another pad on a "
             "test spot."
         )
-        return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason)
+        return Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason)
     if film.answer is not Answer.ANOTHER_PASS:
         return film
     expected = expectation.next_density_mm_per_cm2
@@ -221,7 +196,7 @@ def _over_target(
         else "what it would bring is not known before a first measured pass"
     )
     reason = f"{what}: not reached, with the whole interval; {film.reason}; {brings}."
-    return _Ruling(answer=Answer.ANOTHER_PASS, reason=reason)
+    return Ruling(answer=Answer.ANOTHER_PASS, reason=reason)
 
 
 def _without_target(
@@ -229,9 +204,9 @@ def _without_target(
     limits: WorkshopLimits,
     outlook: Outlook,
     expectation: Expectation,
-) -> _Ruling:
+) -> Ruling:
     """Rule where the target is a correction that is undefined."""
-    film = _film_allows(states, limits, outlook, expectation)
+    film = film_allows(states, limits, outlook, expectation)
     if film.answer is Answer.STOP:
         return film
     reason = (
@@ -240,7 +215,7 @@ def _without_target(
         f"{with_interval(expectation.density_mm_per_cm2, DENSITY)}: set a target density, or "
         "judge by eye."
     )
-    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason)
+    return Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason)
 
 
 def _place(
@@ -318,7 +293,7 @@ def _against_target(limits: WorkshopLimits, expectation: Expectation) -> str:
     return f"Correction {correction} against the target of {digits(percent)} %, density {density}"
 
 
-def _more_shots(now: PanelState, place: _Place, what: str) -> _Ruling:
+def _more_shots(now: PanelState, place: _Place, what: str) -> Ruling:
     n = shots_wanted(place.gap, place.sd, shots=now.shots, lasting_sd=place.lasting_sd)
     reason = f"{what}: the target lies within the interval"
     if n is None:
@@ -328,138 +303,12 @@ def _more_shots(now: PanelState, place: _Place, what: str) -> _Ruling:
         )
     else:
         reason += f"; take {n} more shot{'s' * (n > 1)} of this state."
-    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason, more_shots=n)
-
-
-def _film_allows(
-    states: Sequence[PanelState],
-    limits: WorkshopLimits,
-    outlook: Outlook,
-    expectation: Expectation,
-) -> _Ruling:
-    """Rule whether the film allows another pass like the last; the reason is a clause."""
-    ruling = _settled_film_allows(states, limits, outlook, expectation)
-    if ruling.answer is Answer.ANOTHER_PASS:
-        return _read_again(states, limits, outlook) or ruling
-    return ruling
-
-
-def _read_again(
-    states: Sequence[PanelState], limits: WorkshopLimits, outlook: Outlook
-) -> _Ruling | None:
-    """Ask for readings where too few, or such as disagree, are not surely over the reserve."""
-    removed, doubtful = outlook.decay.removed_um, []
-    for number, state in enumerate(states):
-        later = [one.film.spots for one in states[number + 1 :] if one.film is not None]
-        since = np.maximum(removed[:, -1] - removed[:, number], 0)
-        for name, um in state.unsettled_um.items():
-            settled = name != UNNAMED and any(name in spots for spots in later)
-            margin = um - since - outlook.decay.next_film_um - limits.reserve
-            if not settled and float(np.mean(margin >= 0)) < SURE:
-                doubtful.append((um, f"{name} ({digits(um)} um, {state.name})"))
-    if not doubtful:
-        return None
-    named = [text for _, text in sorted(doubtful)[:MOST_NAMED]]
-    if len(doubtful) > MOST_NAMED:
-        named.append(f"{len(doubtful) - MOST_NAMED} more")
-    reason = (
-        f"Whether the film allows a pass is open: the readings at spot {', '.join(named)} are too "
-        "few or disagree, and a pass might leave less there than the reserve of "
-        f"{digits(limits.reserve)} um; take {LEAST_READINGS} readings that agree there, or "
-        "withdraw what was read wrongly."
-    )
-    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason, more_spots=len(doubtful))
-
-
-def _settled_film_allows(
-    states: Sequence[PanelState],
-    limits: WorkshopLimits,
-    outlook: Outlook,
-    expectation: Expectation,
-) -> _Ruling:
-    """Rule the same by the spots that count, all others left aside."""
-    cut, removed = expectation.pass_film_um, expectation.removed_um
-    if cut is None or removed is None:
-        reason = (
-            "the film is unknown, so whether the panel can bear a pass has to be measured first"
-        )
-        return _Ruling(answer=Answer.ANOTHER_PASS, reason=reason)
-    thin, after = expectation.thinnest_um, expectation.thinnest_after_um
-    takes = f"a pass like the last would take {with_interval(cut, 'um')}"
-    budget = f"{with_interval(removed, 'um')} of at most {digits(limits.largest_removal)} um is off"
-    if thin is not None and after is not None:
-        budget += (
-            f" and would leave {with_interval(after, 'um')} at the thinnest spot, with a reserve "
-            f"of {digits(limits.reserve)} um"
-        )
-    margin = outlook.budget_um - outlook.decay.next_film_um
-    fits = float(np.mean(margin >= 0))
-    deep = float(np.mean(outlook.need_um > outlook.budget_um))
-    if fits <= 1 - SURE:
-        return _Ruling(
-            answer=Answer.STOP, reason=f"The film does not allow it: {takes}, while {budget}."
-        )
-    need = expectation.target_film_um
-    may = f"{with_interval(Figure.of_draws(np.maximum(outlook.budget_um, 0)), 'um')} may still"
-    if need is not None and deep >= SURE:
-        reason = (
-            f"What is left is deeper than what may be removed: the target would cost "
-            f"{with_interval(need, 'um')}, and {may} be taken off."
-        )
-        return _Ruling(answer=Answer.STOP, reason=reason)
-    if outlook.risen_over and deep >= SURE:
-        reason = (
-            f"The density is surely higher than {outlook.risen_over}, and {may} be taken off: "
-            "passes like the last do not reach the target with that."
-        )
-        return _Ruling(answer=Answer.STOP, reason=reason)
-    if fits >= SURE:
-        allows = "the film allows it" if thin is not None else "the workshop's figure allows it"
-        return _Ruling(answer=Answer.ANOTHER_PASS, reason=f"{allows}: {takes}, {budget}")
-    spots = _more_spots(states, outlook, margin)
-    if thin is None:
-        remedy = "read the film of this panel first"
-    elif spots is None:
-        remedy = "more readings would not settle it: try a lighter pass on a test spot, or stop"
-    else:
-        remedy = f"read {spots} more spot{'s' * (spots > 1)}"
-    reason = f"Whether the film allows a pass is open: {takes}, while {budget}; {remedy}."
-    return _Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason, more_spots=spots)
-
-
-def _more_spots(states: Sequence[PanelState], outlook: Outlook, margin: np.ndarray) -> int | None:
-    """Return how many more film-thickness spots would settle whether a pass fits."""
-    films = [state.film for state in states if state.film is not None]
-    if not films:
-        return None
-    return shots_wanted(
-        float(np.median(margin)),
-        float(np.std(margin)),
-        shots=films[-1].n_spots,
-        lasting_sd=float(np.std(outlook.decay.next_film_um)),
-    )
+    return Ruling(answer=Answer.NOT_ENOUGH_EVIDENCE, reason=reason, more_shots=n)
 
 
 def _not_lowered(before: PanelState, after: PanelState) -> bool:
     both = before.measured and after.measured
     return both and after.density_mm_per_cm2.high >= before.density_mm_per_cm2.low
-
-
-def _not_read_again(states: Sequence[PanelState]) -> list[str]:
-    """Name the spots, thinner than any of the last readings, that earlier readings tell of."""
-    read = [(state, state.film) for state in states if state.film is not None]
-    counting = spots_that_count([film for _, film in read])
-    notes = []
-    for (state, film), names in zip(read[:-1], counting[:-1], strict=True):
-        means = {name: film.spots[name].mean_um for name in names}
-        thin = [name for name in names if means[name] < read[-1][1].thinnest_um.value]
-        if thin:
-            listed = ", ".join(f"{name} ({digits(means[name])} um)" for name in thin[:MOST_NAMED])
-            notes.append(
-                f"Thinner than the last readings: {state.name}, the film at spot {listed}. It "
-                "counts, less what the passes took since; read it again before any pass."
-            )
-    return notes
 
 
 def _notes(
@@ -482,16 +331,5 @@ def _notes(
             f"One pass like the last would not reach the target; {with_interval(passes, 'passes')}"
             " would."
         )
-    if outlook.film_read and states[-1].film is None:
-        notes.append("The film was not read after the last pass; it is reckoned from earlier ones.")
-    for number, rise in surely_thicker([state.film for state in states]).items():
-        notes.append(
-            f"The film reads {digits(rise)} um thicker {states[number].name} than before, and film "
-            "does not grow: other places, dirt or another gauge? What the passes took off is "
-            "reckoned without these readings; read the film again."
-        )
-    notes += _not_read_again(states)
-    for state in states:
-        if state.film is not None:
-            notes += [f"{state.name}: {note}" for note in state.film.notes]
+    notes += film_notes(states, outlook)
     return tuple(notes)

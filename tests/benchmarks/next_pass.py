@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import gammaincc
 
-from defectscan.workshop.decision import Answer, Decision, decide
+from defectscan.workshop.answer import Answer
+from defectscan.workshop.decision import Decision, decide
 from defectscan.workshop.evidence import Figure
 from defectscan.workshop.film import average_states
 from defectscan.workshop.outlook import PanelState, WorkshopLimits

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from defectscan.cli import job_next
+from defectscan.workshop.answer import Answer
 from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Decision, State, TestSpot
-from defectscan.workshop.decision import Answer
 from tests.cli.commands import refused, well
 from tests.conftest import Run
 from tests.workshop.polished_panel import Bench, score_record

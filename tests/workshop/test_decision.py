@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from defectscan.workshop.decision import Answer, Decision, decide
+from defectscan.workshop.answer import Answer
+from defectscan.workshop.decision import Decision, decide
 from defectscan.workshop.evidence import Figure, UnusableFiguresError, log_density, with_interval
 from defectscan.workshop.film import Film, average_states
 from defectscan.workshop.outlook import PanelState, WorkshopLimits

@@ -9,9 +9,9 @@ import pytest
 
 from defectscan.errors import DefectscanError
 from defectscan.output import to_json
+from defectscan.workshop.answer import Answer
 from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Material
-from defectscan.workshop.decision import Answer
 from defectscan.workshop.evidence import UnusableFiguresError
 from defectscan.workshop.limits_file import LIMITS_FILE, workshop_limits
 from defectscan.workshop.next_pass import NextPass, course_of, next_pass_record, weigh_next_pass
