@@ -111,6 +111,8 @@ def _report_job(
     emit_json(to_json(report.record), json, force=force)
     if str(json) != "-":
         print_job(view)
+        for line in report.advice:
+            typer.echo(line)
         if lacks_cjk_font(repr(view)):
             typer.echo(
                 "The PDF has boxes for Chinese, Japanese and Korean letters, the HTML page has the "

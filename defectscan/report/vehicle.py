@@ -65,11 +65,14 @@ class VehicleReport:
         The same as JSON.
     overlays
         Pictures with lines, by the name of their file.
+    advice
+        What would make the corrections surer: for the workshop, not for the customer.
     """
 
     page: Page
     record: dict[str, Any]
     overlays: dict[str, bytes]
+    advice: tuple[str, ...]
 
 
 def vehicle_files(job: JobView) -> tuple[str, ...]:
@@ -143,7 +146,18 @@ def vehicle_report(
         for number, one in enumerate(reported, start=1)
         if one is not None and not one.panel.not_drawn
     }
-    return VehicleReport(page=page, record=_record(job, reported, missing), overlays=overlays)
+    advice = (
+        f"{one.panel.title}: {sentence}"
+        for one in shown
+        if one.compared is not None
+        for sentence in stored.more_shots(one.compared.record)
+    )
+    return VehicleReport(
+        page=page,
+        record=_record(job, reported, missing),
+        overlays=overlays,
+        advice=tuple(advice),
+    )
 
 
 def write_vehicle(report: VehicleReport, folder: Path, *, force: bool) -> None:

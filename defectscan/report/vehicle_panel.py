@@ -124,7 +124,6 @@ def reported_panel(
         density_map=drawn.density_map,
         density_unit="mm/cm²" if scaled else "px/px²",
         as_seen=bool(score_of(first).settings.get("as_seen")),
-        more_shots=stored.more_shots(told),
         set_aside=tuple(
             reason for record in (before, after or {}) for reason in stored.set_aside(record, names)
         ),

@@ -39,6 +39,11 @@ def test_a_measured_vehicle_is_reported_with_its_stored_figures(
     bonnet, door = json.loads((here / "r" / "result.json").read_text())["panels"]
     with open_book(here / "job_book") as book:
         (kept,) = [r for r in book.current(Result) if r.content.before_state_id is not None]
+    # How to take more shots is for the workshop.
+    assert kept.content.record["more_shots_for_3_points"] != 0
+    assert "bonnet: " in told
+    assert "ore shot" in told[told.index("bonnet: ") :]
+    assert "ore shot" not in html
     percent = kept.content.record["correction_percent"]
     assert bonnet["measured"]["correction_percent"] == percent
     assert bonnet["measured"]["measured_again_for_pictures"]["correction_percent"] == percent
