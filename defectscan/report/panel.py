@@ -269,6 +269,8 @@ def _number_blocks(panel: Panel) -> tuple[Block, ...]:
         rows = [
             (name, wording.short_correction(estimate), estimate) for name, estimate in estimates
         ]
+        undefined = any(text == wording.UNDEFINED for _, text, _ in rows[1:])
+        why = " Undefined: too few lines of that kind were there before." if undefined else ""
         charts.append(
             Chart(
                 title="Correction",
@@ -276,7 +278,7 @@ def _number_blocks(panel: Panel) -> tuple[Block, ...]:
                     rows,
                     description=_described("Correction", [row[:2] for row in rows]),
                 ),
-                caption="Share of the line density that is gone, with the 95 % interval.",
+                caption=f"Share of the line density that is gone, with the 95 % interval.{why}",
             )
         )
     charts += _grade_charts(panel)

@@ -351,6 +351,16 @@ def test_page_is_made_of_the_same_parts_as_the_gold_one(page: Reader) -> None:
     assert outline_of(page) == gold
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_it_is_said_why_the_correction_of_a_kind_is_undefined(
+    content: ReportContent, panel: Panel, known: bool
+) -> None:
+    trails = Estimate(value=70, low=60, high=80) if known else Estimate()
+    told = replace(panel, kind_corrections={"machine_trail": trails})
+    page = Reader(page_html(compose(replace(content, panels=(told,)))))
+    assert any("too few lines of that kind were there before" in t for t in page.texts) != known
+
+
 def test_more_shots_and_photos_set_aside_are_told(content: ReportContent, panel: Panel) -> None:
     more = ("About 4 more shots of each state would do.",)
     told = replace(panel, more_shots=more, set_aside=("b.jpg: <no highlight>",))
