@@ -87,6 +87,10 @@ def test_shown_grooves(monkeypatch: pytest.MonkeyPatch) -> None:
     assert abs(few.known_in_both) < 40
     assert abs(few.own_lamps) < 60
     assert few.own_lamps != few.known_in_both
+    others = [shown_grooves.Shown(known_in_both=one, own_lamps=-3.0) for one in (1.0, 4.0)]
+    both, own = shown_grooves.report(others).splitlines()
+    assert both.endswith("median error 2.50 points, rms 2.92, bias +2.50")
+    assert own.endswith("median error 3.00 points, rms 3.00, bias -3.00")
     monkeypatch.setattr(shown_grooves, "TILTS", (0.0, np.inf))
     monkeypatch.setattr(
         shown_grooves.lighting, "along_across", lambda slopes, _: (0 * slopes[..., 0], None)

@@ -11,6 +11,7 @@ The pairs are those of `accuracy.py`; no photo is rendered. Two kinds of perfect
 """
 
 import argparse
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -120,6 +121,21 @@ def errors_points(seed: int, *, shots: int, over_panel: bool = False) -> Shown:
     return Shown(100 * (true - left), 100 * (true - densities[1] / densities[0]))
 
 
+def report(found: Sequence[Shown]) -> str:
+    """Return the figures of all pairs, a line for each kind of perfect eyes."""
+    lines = []
+    for words, points in (
+        ("all grooves that the lamps light, known in both", [one.known_in_both for one in found]),
+        ("what the lamps of each state light in it", [one.own_lamps for one in found]),
+    ):
+        errors = np.array(points)
+        lines.append(
+            f"  {words}: median error {np.median(np.abs(errors)):.2f} points, "
+            f"rms {np.sqrt(np.mean(errors**2)):.2f}, bias {errors.mean():+.2f}"
+        )
+    return "\n".join(lines)
+
+
 def main() -> None:
     """Run the benchmark from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -136,15 +152,7 @@ def main() -> None:
     with ProcessPoolExecutor(given.jobs) as pool:
         found = list(pool.map(ask, seeds))
     print(f"correction by perfect eyes, {given.pairs} pairs, {given.shots} shots a state")
-    for words, points in (
-        ("all grooves that the lamps light, known in both", [one.known_in_both for one in found]),
-        ("what the lamps of each state light in it", [one.own_lamps for one in found]),
-    ):
-        errors = np.array(points)
-        print(
-            f"  {words}: median error {np.median(np.abs(errors)):.2f} points, "
-            f"rms {np.sqrt(np.mean(errors**2)):.2f}, bias {errors.mean():+.2f}"
-        )
+    print(report(found))
 
 
 if __name__ == "__main__":
