@@ -160,9 +160,10 @@ def compare_spots(
 ) -> SpotComparison:
     """Rank test spots, and name the gentlest combination that reaches the target.
 
-    Gentlest is the one that took off least film; unless all squares have readings, the first in
-    the order given, which is then the user's own from the gentlest to the strongest. Where the
-    order is nobody's own either, none of several that reach the target is called the gentlest.
+    Gentlest is the one that took off least film; unless all squares have readings, none of which
+    shows surely more film than before, the first in the order given, which is then the user's
+    own from the gentlest to the strongest. Where the order is nobody's own either, none of
+    several that reach the target is called the gentlest.
 
     Parameters
     ----------
@@ -199,7 +200,8 @@ def compare_spots(
         )
         for rank, i in enumerate(order, start=1)
     )
-    by_film = all(square.film_um is not None for square in squares)
+    thicker = [s.name for s in squares if s.film_um is not None and s.film_um.high < 0]
+    by_film = all(square.film_um is not None for square in squares) and not thicker
     gentle = list(range(len(squares)))
     if by_film:
         gentle.sort(key=lambda i: squares[i].film_um.value)  # type: ignore[union-attr]
@@ -217,7 +219,7 @@ def compare_spots(
         ranking=ranking,
         differences=differences,
         gentle_by=gentle_by,
-        notes=_notes(in_order, ranking, recommended, gentle_by),
+        notes=_notes(in_order, ranking, recommended, gentle_by, thicker),
         cautions=cautions_for(material, film_read=by_film, cut_known=False),
         assumptions=limits.marks()[:1] if limits.target_is_usual else (),
     )
@@ -348,7 +350,11 @@ def _answer(
 
 
 def _notes(
-    in_order: Sequence[Ranked], ranking: Sequence[Ranked], recommended: str, gentle_by: str
+    in_order: Sequence[Ranked],
+    ranking: Sequence[Ranked],
+    recommended: str,
+    gentle_by: str,
+    thicker: Sequence[str],
 ) -> tuple[str, ...]:
     notes = [
         (
@@ -359,7 +365,13 @@ def _notes(
     best = ranking[0]
     if best.alike:
         notes.append(f"{best.name} ranks first, but cannot be told from {', '.join(best.alike)}.")
-    if gentle_by == BY_ORDER:
+    if thicker:
+        notes.append(
+            f"The film of {', '.join(thicker)} reads thicker after polishing than before, and film "
+            "does not grow: other places, dirt or another gauge? Gentleness is not judged by the "
+            "film; read it again."
+        )
+    elif gentle_by == BY_ORDER:
         notes.append(
             "Not every square has film readings: the film is unknown, and gentleness goes by the "
             "order given."

@@ -56,6 +56,15 @@ def test_readings_of_some_squares_only_do_not_count() -> None:
     assert result.recommended == "soft foam"
 
 
+def test_film_that_reads_surely_thicker_makes_no_square_the_gentlest() -> None:
+    result = compared(square("foam", 90, 1.2), square("wool", 95, -2.0))
+    assert result.recommended == "foam"
+    assert "order given" in result.gentle_by
+    assert any("The film of wool reads thicker after" in note for note in result.notes)
+    # Film that may have stayed as it was is what a gentle pass leaves.
+    assert compared(square("foam", 90, 1.2), square("wool", 95, -0.1)).recommended == "wool"
+
+
 def test_what_cannot_be_told_apart_is_said_to_be_so() -> None:
     result = compared(square("a", 90), square("b", 91), square("c", 50))
     assert result.ranking[0].alike == ("a",)
