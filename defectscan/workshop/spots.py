@@ -376,11 +376,13 @@ def _notes(
             "Not every square has film readings: the film is unknown, and gentleness goes by the "
             "order given."
         )
-    for square in in_order:
-        if square.name == recommended:
-            break
-        if square.reach is Reach.OPEN and gentle_by != UNORDERED:
-            notes.append(f"{square.name} is gentler and may reach the target too.")
+    names = [square.name for square in in_order]
+    if recommended and gentle_by != UNORDERED:
+        notes += [
+            f"{square.name} is gentler and may reach the target too."
+            for square in in_order[: names.index(recommended)]
+            if square.reach is Reach.OPEN
+        ]
     chosen = next((square for square in in_order if square.name == recommended), None)
     if chosen is not None and chosen.film_um is not None:
         others = [s for s in in_order if s.reach is Reach.REACHES and s is not chosen and s.film_um]

@@ -131,6 +131,10 @@ def test_a_gentler_one_that_may_reach_too_is_named() -> None:
     result = compared(square("soft", 82, 0.5), square("hard", 95, 2.0))
     assert result.recommended == "hard"
     assert any(note.startswith("soft is gentler") for note in result.notes)
+    # Where none is recommended, there is nothing that others are gentler than.
+    result = compared(square("soft", 78, 0.5), square("hard", 82, 2.0))
+    assert result.recommended == ""
+    assert not any("gentler" in note for note in result.notes)
 
 
 def test_six_squares_have_to_be_surer_than_two() -> None:
