@@ -13,7 +13,7 @@ from rich.text import Text
 from defectscan.workshop.book import JobSummary
 from defectscan.workshop.book_entries import Content, Entry, Result
 from defectscan.workshop.book_view import JobView, StateView, SurfaceView, again_command
-from defectscan.workshop.comparable import incomparable
+from defectscan.workshop.comparable import incomparable, measured_alike, unlike_scales
 from defectscan.workshop.local_time import local_time
 
 if TYPE_CHECKING:
@@ -206,14 +206,30 @@ def _remarks(job: JobView) -> Iterable[str]:
     panels = [panel.surface for panel in job.panels]
     for name, surface in _named_surfaces(job):
         for state in surface.states:
-            again = again_command(state, on_spot=not any(surface is own for own in panels))
+            on_spot = not any(surface is own for own in panels)
+            again = again_command(state, on_spot=on_spot)
             which = f"{shown(name)}, {state.name}"
             if state.withdrawn_sha256s:
                 withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
                 yield f"{which}: {withdrawn} since. Measure it again with {again}."
             if _measured_since(state, surface):
-                measured = f"it or the state {surface.states[0].name} was measured anew since"
-                yield f"{which}: {measured} they were compared. Compare them again with {again}."
+                first = surface.states[0]
+                both = again_command(first, on_spot=on_spot), again
+                yield f"{which}: {_how_to_compare(first, state, both)}"
+
+
+def _how_to_compare(first: StateView, state: StateView, again: tuple[str, str]) -> str:
+    """Say why the comparison kept is not current, and with which commands it is made anew."""
+    scores = [one.score.content for one in (first, state) if one.score is not None]
+    if measured_alike(scores[0], scores[-1]):
+        measured = f"it or the state {first.name} was measured anew since they were compared"
+        return f"{measured}. Compare them again with {again[1]}."
+    reasons = [*incomparable(scores[0], scores[-1]), unlike_scales(scores[0], scores[-1])]
+    why = " ".join(filter(None, reasons))
+    return (
+        f"it and the state {first.name} were not measured alike. {why} Measure both again, in the "
+        f"same way and each with its right scale, with {again[0]}, then {again[1]}."
+    )
 
 
 def _passes(job: JobView) -> Table:

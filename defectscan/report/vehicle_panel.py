@@ -16,7 +16,7 @@ from defectscan.version import __version__
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import Result
 from defectscan.workshop.book_view import PanelView, StateView, SurfaceView
-from defectscan.workshop.comparable import incomparable
+from defectscan.workshop.comparable import incomparable, unlike_scales
 from defectscan.workshop.evidence import (
     UnusableFiguresError,
 )
@@ -169,7 +169,7 @@ def _reckoned(first: StateView, last: StateView) -> tuple[Estimate, str]:
     )
     return told, (
         "The two states were not compared line by line as they were last measured; the "
-        "correction is reckoned from their two densities."
+        f"correction is reckoned from their two densities. {unlike_scales(before, after)}".rstrip()
     )
 
 

@@ -29,7 +29,14 @@ def incomparable(first: Result, second: Result) -> tuple[str, ...]:
             f"They come from versions {first.version} and {second.version} of the program, which "
             "may measure differently; measure both with one version (`job shots --again`)."
         )
-    return (*reasons, *unlike_settings(first.settings, second.settings))
+    reasons += unlike_settings(first.settings, second.settings)
+    if shows_card(first) and shows_card(second):
+        rulers = [_ruler(result.settings) for result in (first, second)]
+        if rulers[0] != rulers[1]:
+            reasons.append(
+                f"The ruler of their scale cards was given as {rulers[0]} and {rulers[1]}."
+            )
+    return tuple(reasons)
 
 
 def unlike_settings(first: Mapping[str, Any], second: Mapping[str, Any]) -> tuple[str, ...]:
@@ -41,3 +48,33 @@ def unlike_settings(first: Mapping[str, Any], second: Mapping[str, Any]) -> tupl
     if (scales[0] is None) != (scales[1] is None):
         reasons.append("The scale of only one of them is known.")
     return tuple(reasons)
+
+
+def measured_alike(score: Result, other: Result) -> bool:
+    """Tell whether another result took a score's photos as the score did, with its scale."""
+    names = ("mm_per_px", "card_mm") if shows_card(score) else ("mm_per_px",)
+    return not unlike_settings(score.settings, other.settings) and all(
+        score.settings.get(name) == other.settings.get(name) for name in names
+    )
+
+
+def unlike_scales(first: Result, second: Result) -> str:
+    """Say in a sentence which two scales were stated for two scores; empty where it is one."""
+    scales = first.settings.get("mm_per_px"), second.settings.get("mm_per_px")
+    if None in scales or scales[0] == scales[1]:
+        return ""
+    return f"Their scales are {scales[0]:g} and {scales[1]:g} mm per px."
+
+
+def shows_card(score: Result) -> bool:
+    """Tell whether the length of the card's ruler counts: a card is in the photos, for all known.
+
+    A length once given is taken over in the whole job, by panels without a card too.
+    """
+    shots = score.record.get("shots")
+    return shots is None or any(shot.get("card") for shot in shots)
+
+
+def _ruler(settings: Mapping[str, Any]) -> str:
+    length_mm = settings.get("card_mm")
+    return "printed" if length_mm is None else f"{length_mm:g} mm"

@@ -16,6 +16,7 @@ from defectscan.workshop.book_view import (
     again_command,
     state_name,
 )
+from defectscan.workshop.comparable import unlike_scales
 from defectscan.workshop.decision import Decision, decide
 from defectscan.workshop.evidence import Z95, Figure, UnusableFiguresError, digits
 from defectscan.workshop.film import average_states
@@ -189,7 +190,8 @@ def course_of(panel: PanelView) -> PanelCourse:
         elif compared is None:
             notes.append(
                 f"{pair} were not compared line by line as they were last measured; the "
-                "correction is reckoned from the two densities."
+                "correction is reckoned from the two densities. "
+                f"{unlike_scales(score_of(first), score_of(last))}".rstrip()
             )
     return PanelCourse(
         states=states,

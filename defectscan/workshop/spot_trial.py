@@ -14,6 +14,7 @@ from defectscan.workshop.book_view import (
     again_command,
     chosen,
 )
+from defectscan.workshop.comparable import unlike_scales
 from defectscan.workshop.evidence import UnusableFiguresError
 from defectscan.workshop.film import film_taken
 from defectscan.workshop.limits_file import limits_record
@@ -205,7 +206,8 @@ def _square(
         correction = reckoned_correction(name, score_of(before), score_of(after))
         notes.append(
             f"{name}: its states were not compared line by line as they were last measured; the "
-            "correction is reckoned from the two densities."
+            "correction is reckoned from the two densities. "
+            f"{unlike_scales(score_of(before), score_of(after))}".rstrip()
         )
     if correction is None:
         raise _LeftOutError("its correction is undefined, too few lines were there before")

@@ -7,7 +7,7 @@ from typing import Any
 
 from defectscan.workshop.book_entries import Pass, Result
 from defectscan.workshop.book_view import StateView, SurfaceView
-from defectscan.workshop.comparable import incomparable, unlike_settings
+from defectscan.workshop.comparable import incomparable, measured_alike
 from defectscan.workshop.evidence import (
     Figure,
     UnusableFiguresError,
@@ -69,15 +69,18 @@ def is_under_limit(score: Result) -> bool:
 
 
 def current_comparison(before: StateView, after: StateView) -> Result | None:
-    """Return the comparison of two states that rests on what they were last measured from."""
+    """Return the comparison of two states that rests on what they were last measured from.
+
+    It was measured from the photos of their scores, with the same scales.
+    """
     first, last = score_of(before), score_of(after)
     for entry in after.comparisons:
         result = entry.content
         if (
             result.before_state_id == before.entry.thing_id
             and result.version == last.version
-            and not unlike_settings(last.settings, result.settings)
             and result.sha256s == (*first.sha256s, *last.sha256s)
+            and all(measured_alike(score, result) for score in (first, last))
         ):
             return result
     return None

@@ -229,6 +229,22 @@ def test_a_comparison_with_older_figures_is_not_listed(run: Run, here: Path) -> 
     assert "`job shots --again --after-pass 1`" in listed
 
 
+def test_a_comparison_at_another_scale_is_not_listed(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        bench = Bench(book)
+        before, after = bench.course([200, 100])
+        assert before is not None
+        assert after is not None
+        bench.compare(before, after, {"value": 75.0, "low": 70.0, "high": 80.0})
+        settings = {**after.content.settings, "mm_per_px": 0.15}
+        book.correct(after.id, replace(after.content, settings=settings))
+    listed = well(run("job", "list", "1"))
+    assert "not compared since" in listed
+    assert "70 to 80" not in listed
+    assert "it and the state before were not measured alike. Their scales are 0.1 and" in listed
+    assert "--after-pass 0`, then `job shots --again" in " ".join(listed.split())
+
+
 def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:
     well(run("job", "new", "Van"))
     well(run("job", "panel", "door"))
@@ -283,6 +299,7 @@ def test_results_that_cannot_be_compared() -> None:
         ({"settings": {**settings, "as_seen": True}}, "visible lines alone"),
         ({"settings": {**settings, "mm_per_px": None}}, "scale of only one"),
         ({"record": {"format": "comparison"}}, "One is a score and the other a comparison"),
+        ({"settings": {**settings, "card_mm": 190.0}}, "given as printed and 190 mm"),
     ):
         (reason,) = comparable.incomparable(first, other(**changes))
         assert says in reason
