@@ -130,10 +130,12 @@ def shots(
                 mm_per_px=mm_per_px,
                 progress=step,
             )
-        where = f"{_head(view)}, {_shown(chosen.name)}, {kept.state_name}"
+        where = ", ".join((_head(view), *_place(opened, chosen, kept.state_id), kept.state_name))
         if photos:
             there = f", {kept.n_known} there already" if kept.n_known else ""
             typer.echo(f"{where}: {kept.n_new} photo(s) kept{there}.")
+        else:
+            typer.echo(f"{where}: {kept.n_shots} photo(s) there.")
         if no_measure:
             return
         with progress_bar(3 * kept.n_shots + 4) as step:
@@ -385,6 +387,18 @@ def _correct(book: "Book", entry_id: int, kind: type[Kind], said: dict[str, Any]
         entering.check_panel_name(book, content.name, job_id=older.job_id, panel_id=older.thing_id)
     made = book.correct(entry_id, content)
     typer.echo(f"Entry {entry_id} corrected by entry {made.id}; both stay in the history.")
+
+
+def _place(book: "Book", panel: "PanelView", state_id: int) -> Iterator[str]:
+    """Name the panel of a state, and its test spot, if it is of one."""
+    from defectscan.workshop.book_entries import State, TestSpot  # noqa: PLC0415 - slow
+
+    yield _shown(panel.name)
+    state = book.entry(state_id).content
+    spot_id = state.test_spot_id if isinstance(state, State) else None
+    spot = None if spot_id is None else book.entry(spot_id).content
+    if isinstance(spot, TestSpot):
+        yield f"spot {_shown(spot.name)}"
 
 
 def _head(view: "JobView") -> str:

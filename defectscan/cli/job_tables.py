@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 NEWEST = 30
 LONGEST_SHOWN = 200
+LONGEST_COMMAND = 2000
 NOT_CURRENT = "not compared since"
 
 
@@ -53,11 +54,8 @@ def print_job(job: JobView) -> None:
         if table.row_count:
             console.print(table)
     for panel in job.panels:
-        scores = [s.score.content for s in panel.surface.states if s.score is not None]
-        for reason in incomparable(scores[0], scores[-1]) if scores else ():
-            console.print(
-                Text(f"{shown(panel.name)}: first and last score cannot be compared. {reason}")
-            )
+        for remark in _cannot_be_compared(panel.surface):
+            console.print(Text(f"{shown(panel.name)}: {remark}"))
     for remark in _remarks(job):
         console.print(Text(remark))
     for where, note in [("", n) for n in job.notes] + [
@@ -203,32 +201,39 @@ def _measured_since(state: StateView, surface: SurfaceView) -> bool:
 
 def _remarks(job: JobView) -> Iterable[str]:
     """Say of which states the figures are no longer those of the photos kept."""
-    panels = [panel.surface for panel in job.panels]
     for name, surface in _named_surfaces(job):
         for state in surface.states:
-            on_spot = not any(surface is own for own in panels)
-            again = again_command(state, on_spot=on_spot)
             which = f"{shown(name)}, {state.name}"
             if state.withdrawn_sha256s:
                 withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
-                yield f"{which}: {withdrawn} since. Measure it again with {again}."
+                yield f"{which}: {withdrawn} since. Measure it again with {_again(state)}."
             if _measured_since(state, surface):
-                first = surface.states[0]
-                both = again_command(first, on_spot=on_spot), again
-                yield f"{which}: {_how_to_compare(first, state, both)}"
+                yield f"{which}: {_how_to_compare(surface.states[0], state)}"
 
 
-def _how_to_compare(first: StateView, state: StateView, again: tuple[str, str]) -> str:
+def _cannot_be_compared(surface: SurfaceView) -> Iterable[str]:
+    """Say why the first and the last score cannot be compared, where they cannot."""
+    scored = [(state, state.score.content) for state in surface.states if state.score is not None]
+    if scored and (reasons := incomparable(scored[0][1], scored[-1][1])):
+        again = f"Measure both again with {_again(scored[0][0])}, then {_again(scored[-1][0])}."
+        yield f"first and last score cannot be compared. {' '.join(reasons)} {again}"
+
+
+def _again(state: StateView) -> str:
+    return shown(again_command(state), LONGEST_COMMAND)
+
+
+def _how_to_compare(first: StateView, state: StateView) -> str:
     """Say why the comparison kept is not current, and with which commands it is made anew."""
     scores = [one.score.content for one in (first, state) if one.score is not None]
     if measured_alike(scores[0], scores[-1]):
         measured = f"it or the state {first.name} was measured anew since they were compared"
-        return f"{measured}. Compare them again with {again[1]}."
+        return f"{measured}. Compare them again with {_again(state)}."
     reasons = [*incomparable(scores[0], scores[-1]), unlike_scales(scores[0], scores[-1])]
     why = " ".join(filter(None, reasons))
     return (
         f"it and the state {first.name} were not measured alike. {why} Measure both again, in the "
-        f"same way and each with its right scale, with {again[0]}, then {again[1]}."
+        f"same way and each with its right scale, with {_again(first)}, then {_again(state)}."
     )
 
 

@@ -1,9 +1,11 @@
 """A job as it stands: its panels with their passes, states, readings and results."""
 
+import shlex
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from defectscan.errors import on_one_line
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
     BookError,
@@ -54,6 +56,8 @@ class StateView:
     withdrawn_sha256s
         Of photos that the score or a comparison was measured from, and that were withdrawn
         since. A result of which no photo of a state stands any more is void, and left out.
+    options
+        Those of its surface.
     """
 
     entry: Entry[State]
@@ -62,6 +66,7 @@ class StateView:
     score: Entry[Result] | None
     comparisons: tuple[Entry[Result], ...]
     withdrawn_sha256s: frozenset[str] = frozenset()
+    options: str
 
     @property
     def name(self) -> str:
@@ -71,11 +76,20 @@ class StateView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurfaceView:
-    """A panel without its test spots, or one test spot: passes, states and readings, in order."""
+    """A panel without its test spots, or one test spot: passes, states and readings, in order.
+
+    Attributes
+    ----------
+    passes, states, film
+        What belongs to it.
+    options
+        As a command names it, quoted for a Unix shell: --job, --panel, --spot.
+    """
 
     passes: tuple[Entry[Pass], ...]
     states: tuple[StateView, ...]
     film: tuple[Entry[FilmReading], ...]
+    options: str = ""
 
     @property
     def last_pass_id(self) -> int | None:
@@ -165,27 +179,32 @@ def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> J
         parts.get(kind, []) for kind in _PARTS
     )
 
-    def surface(panel_id: int, spot_id: int | None) -> SurfaceView:
+    def surface(panel: Entry[Panel], spot: Entry[TestSpot] | None) -> SurfaceView:
+        spot_id = None if spot is None else spot.thing_id
+
         def mine(entry: Entry[Pass] | Entry[State] | Entry[FilmReading]) -> bool:
             content = entry.content
-            return (content.panel_id, content.test_spot_id) == (panel_id, spot_id)
+            return (content.panel_id, content.test_spot_id) == (panel.thing_id, spot_id)
 
         own = SurfaceView(
-            passes=tuple(filter(mine, passes)), states=(), film=tuple(filter(mine, film))
+            passes=tuple(filter(mine, passes)),
+            states=(),
+            film=tuple(filter(mine, film)),
+            options=_options(job, panel, spot),
         )
-        seen = [_state(s, shots, results, own.n_passes) for s in states if mine(s)]
+        seen = [_state(s, shots, results, own) for s in states if mine(s)]
         # A state of which all was withdrawn, the pass before it too, would show as another one.
         there = {None, *(one.thing_id for one in own.passes)}
         seen = [s for s in seen if s.shots or s.score or s.entry.content.after_pass_id in there]
         seen.sort(key=lambda state: (state.n_passes, state.entry.thing_id))
-        return SurfaceView(passes=own.passes, states=tuple(seen), film=own.film)
+        return replace(own, states=tuple(seen))
 
     views = [
         PanelView(
             entry=panel,
-            surface=surface(panel.thing_id, None),
+            surface=surface(panel, None),
             test_spots=tuple(
-                TestSpotView(entry=spot, surface=surface(panel.thing_id, spot.thing_id))
+                TestSpotView(entry=spot, surface=surface(panel, spot))
                 for spot in spots
                 if spot.content.panel_id == panel.thing_id
             ),
@@ -201,10 +220,10 @@ def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> J
     )
 
 
-def again_command(state: StateView, *, on_spot: bool = False) -> str:
-    """Return the command that measures a state again, of a panel or of a test spot."""
-    spot = " --spot NAME" if on_spot else ""
-    return f"`job shots --again{spot} --after-pass {state.n_passes}`"
+def again_command(state: StateView, more: str = "") -> str:
+    """Return the command that measures a state again, with more options if any are named."""
+    words = f"job shots --again {state.options} --after-pass {state.n_passes} {more}"
+    return f"`{words.rstrip()}`"
 
 
 def last_panel(book: Book, job: JobView) -> PanelView:
@@ -276,7 +295,7 @@ def _state(
     entry: Entry[State],
     shots: Sequence[Entry[Shot]],
     results: Sequence[Entry[Result]],
-    n_passes: Callable[[int | None], int],
+    surface: SurfaceView,
 ) -> StateView:
     mine, withdrawn = [], set()
     for result in results:
@@ -295,9 +314,15 @@ def _state(
     scores = [result for result in mine if result.content.before_state_id is None]
     return StateView(
         entry=entry,
-        n_passes=n_passes(entry.content.after_pass_id),
+        n_passes=surface.n_passes(entry.content.after_pass_id),
         shots=tuple(shot for shot in shots if shot.content.state_id == entry.thing_id),
         score=scores[-1] if scores else None,
         comparisons=tuple(r for r in mine if r.content.before_state_id is not None),
         withdrawn_sha256s=frozenset(withdrawn),
+        options=surface.options,
     )
+
+
+def _options(job: Entry[Job], panel: Entry[Panel], spot: Entry[TestSpot] | None) -> str:
+    words = ["--job", str(job.content.number), "--panel", panel.content.name]
+    return on_one_line(shlex.join(words if spot is None else [*words, "--spot", spot.content.name]))

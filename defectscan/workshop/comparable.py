@@ -27,7 +27,7 @@ def incomparable(first: Result, second: Result) -> tuple[str, ...]:
     if first.version != second.version:
         reasons.append(
             f"They come from versions {first.version} and {second.version} of the program, which "
-            "may measure differently; measure both with one version (`job shots --again`)."
+            "may measure differently."
         )
     reasons += unlike_settings(first.settings, second.settings)
     if shows_card(first) and shows_card(second):

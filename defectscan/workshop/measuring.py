@@ -17,7 +17,7 @@ from defectscan.output import to_json
 from defectscan.version import __version__
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import BookError, Entry, Job, Result, Shot
-from defectscan.workshop.book_view import JobView, StateView, SurfaceView, view_job
+from defectscan.workshop.book_view import JobView, StateView, SurfaceView, again_command, view_job
 from defectscan.workshop.comparable import unlike_settings
 
 
@@ -134,7 +134,7 @@ def scale_of(state: StateView) -> float | None:
         raise BookError(
             f"the photos of {state.name} have the scales {told}",
             allowed="photos of one state have one scale",
-            remedy="give the right one with `job shots --again --mm-per-px`",
+            remedy=f"give the right one with {again_command(state, '--mm-per-px F')}",
         )
     return scales.pop() if scales else None
 

@@ -155,7 +155,7 @@ def course_of(panel: PanelView) -> PanelCourse:
     if last is None:
         raise _not_measured(panel, measured)
     first = measured[min(measured)]
-    check_alike(panel.name, [(state.name, score_of(state)) for state in measured.values()])
+    check_alike(panel.name, [(state.name, state) for state in measured.values()])
     read = [surface.n_passes(entry.content.after_pass_id) for entry in surface.film]
     numbers = range(min([first.n_passes, *read]), last.n_passes + 1)
     notes = _entry_notes(surface, measured, first, film_from=numbers[0])
@@ -273,7 +273,7 @@ def _measured_state(
         raise UnusableFiguresError(
             f"the scale of {panel.name}, {state.name}, is not known",
             allowed="the next pass is weighed in mm of line per cm2",
-            remedy=f"give it with `job shots --again --after-pass {state.n_passes} --mm-per-px F`",
+            remedy=f"give it with {again_command(state, '--mm-per-px F')}",
         )
     kinds = score.record.get("kinds") or {}
     done = passes[state.n_passes - 1].content if state.n_passes else None
@@ -311,8 +311,10 @@ def _alike_by(one: Pass | None) -> str:
 
 def _not_measured(panel: PanelView, measured: Mapping[int, StateView]) -> UnusableFiguresError:
     now = len(panel.surface.passes)
-    there = any(state.n_passes == now and state.shots for state in panel.surface.states)
-    remedy = "measure its photos with `job shots --again`" if there else "take some (`job shots`)"
+    there = [state for state in panel.surface.states if state.n_passes == now and state.shots]
+    remedy = f"take some (`job shots PHOTO... {panel.surface.options}`)"
+    if there:
+        remedy = f"measure its photos with {again_command(there[0])}"
     what = f"{panel.name} is not measured as it is now, {state_name(now)}"
     if measured:
         what += f"; it was last measured {measured[max(measured)].name}"

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from defectscan.version import __version__
 from defectscan.workshop.book_view import (
@@ -37,9 +37,6 @@ from defectscan.workshop.stored_figures import (
     reckoned_correction,
     score_of,
 )
-
-if TYPE_CHECKING:
-    from defectscan.workshop.book_entries import Result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +88,7 @@ def spots_in_order(panel: PanelView, names: Sequence[str]) -> tuple[TestSpotView
         order = sorted(range(len(kept)), key=lambda i: math.inf if (k := kept[i]) is None else k)
         return tuple(panel.test_spots[i] for i in order)
     there = [spot.entry.content.name for spot in panel.test_spots]
-    remedy = "enter its photos with `job shots --spot NAME`"
+    remedy = f"enter its photos with `job shots PHOTO... {panel.surface.options} --spot NAME`"
     return tuple(
         panel.test_spots[chosen(there, name, what="test spot", remedy=remedy)] for name in names
     )
@@ -125,7 +122,7 @@ def compare_test_spots(
         If too few can be compared, or their results are unlike.
     """
     squares, left_out, notes = [], [], []
-    scores: list[tuple[str, Result]] = []
+    ends: list[tuple[str, StateView]] = []
     for spot in spots:
         name = spot.entry.content.name
         try:
@@ -136,15 +133,16 @@ def compare_test_spots(
             continue
         squares.append(square)
         notes += remarks
-        scores.extend((f"{name} {state.name}", score_of(state)) for state in (before, after))
+        ends.extend((f"{name} {state.name}", state) for state in (before, after))
     if len(squares) < FEWEST:
         reasons = f" ({'; '.join(left_out)})" if left_out else ""
         raise UnusableFiguresError(
             f"{len(squares)} test spot(s) of {panel.name} can be compared{reasons}",
             allowed=f"{FEWEST} to {MOST}, each measured before and after its passes",
-            remedy="enter what is missing with `job shots --spot NAME` and `job pass --spot NAME`",
+            remedy="enter what is missing with `job shots` and `job pass`, each with "
+            f"`{panel.surface.options} --spot NAME`",
         )
-    check_alike(panel.name, scores)
+    check_alike(panel.name, ends)
     comparison = compare_spots(
         squares, limits=limits, material=panel.entry.content.material.value, ordered=ordered
     )
@@ -219,7 +217,7 @@ def _square(
         if gone := n_withdrawn(state):
             notes.append(
                 f"{name}, {state.name}: {gone} photo(s) in the figures were withdrawn since; "
-                f"measure it again with {again_command(state, on_spot=True)}."
+                f"measure it again with {again_command(state)}."
             )
     first, last = readings
     square = Combination(

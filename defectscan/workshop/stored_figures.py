@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from defectscan.workshop.book_entries import Pass, Result
-from defectscan.workshop.book_view import StateView, SurfaceView
+from defectscan.workshop.book_view import StateView, SurfaceView, again_command
 from defectscan.workshop.comparable import incomparable, measured_alike
 from defectscan.workshop.evidence import (
     Figure,
@@ -30,23 +30,24 @@ def n_withdrawn(state: StateView) -> int:
     return len(state.withdrawn_sha256s.intersection(score_of(state).sha256s))
 
 
-def check_alike(what: str, scores: Sequence[tuple[str, Result]]) -> None:
-    """Raise unless scores, each with its name, can be reckoned together.
+def check_alike(what: str, states: Sequence[tuple[str, StateView]]) -> None:
+    """Raise unless the scores of states, each with its name, can be reckoned together.
 
     Raises
     ------
     UnusableFiguresError
         Otherwise.
     """
-    (name, reference), *others = scores
-    for other, score in others:
-        reasons = incomparable(reference, score)
+    (name, reference), *others = states
+    for other, state in others:
+        reasons = incomparable(score_of(reference), score_of(state))
         if reasons:
             said = " ".join(reasons).rstrip(".")
             raise UnusableFiguresError(
                 f"{name} and {other} of {what} cannot be compared: {said}",
                 allowed="figures of one kind are reckoned together",
-                remedy="measure the older ones again with `job shots --again`",
+                remedy=f"measure both again, in the same way, with {again_command(reference)}, "
+                f"then {again_command(state)}",
             )
 
 
@@ -110,7 +111,7 @@ def reckoned_correction(name: str, before: Result, after: Result) -> Figure | No
         raise UnusableFiguresError(
             f"two states of {name} were not compared, and their scale is not known",
             allowed="a correction is reckoned from densities in mm of line per cm2",
-            remedy="give the scale with `job shots --again --mm-per-px F`",
+            remedy="give both their scale, and measure them again",
         )
     if is_under_limit(before):
         return None

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+import shlex
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -45,7 +46,7 @@ def test_a_job_step_by_step(run: Run, here: Path) -> None:
     told = well(run("job", "shots", photo, "--no-measure", "--after-pass", "1"))
     assert "bonnet, after pass 1: 1 photo(s) kept." in told
     told = well(run("job", "shots", photo, "--no-measure", "--spot", "A"))
-    assert "bonnet, before: 1 photo(s) kept." in told
+    assert "bonnet, spot A, before: 1 photo(s) kept." in told
     well(run("job", "note", "the owner wants it glossy"))
     shown = well(run("job", "list", "1"))
     for part in ("bumper", "after pass 2", "bonnet, spot A", "rotary", "112 114 116", "glossy"):
@@ -143,6 +144,8 @@ def test_photos_are_measured_with_their_method(
     shown = well(run("job", "list", "1"))
     assert "first and last score cannot be compared" in shown
     assert f"versions 9.9 and {__version__}" in shown
+    again = "with `job shots --again --job 1 --panel door --after-pass 0`, then"
+    assert again in " ".join(shown.split())
     with open_book(here / "job_book") as book:
         again, *others = (entry.content for entry in book.current(Result))
         assert again.version == "9.9"
@@ -179,13 +182,33 @@ def test_the_length_of_the_cards_ruler_is_told_once(
 def test_a_test_spots_state_is_measured_again_by_the_spots_name(run: Run, here: Path) -> None:
     with open_book(here / "job_book", create=True) as book:
         bench = Bench(book)
-        bench.spot("wool", 95)
+        bench.spot("soft wool", 95)
         state = bench.view().test_spots[0].surface.states[1]
         assert state.score is not None
         bench.withdrawn_since(state.score)
     shown = well(run("job", "list", "1"))
-    assert "bonnet, spot wool, after pass 1: 1 photo(s) in the figures were withdrawn" in shown
-    assert "`job shots --again --spot NAME --after-pass 1`" in shown
+    assert "bonnet, spot soft wool, after pass 1: 1 photo(s) in the figures were withdrawn" in shown
+    again = "`job shots --again --job 1 --panel bonnet --spot 'soft wool' --after-pass 1`"
+    assert again in " ".join(shown.split())
+
+
+def test_an_advised_command_measures_the_state_that_it_was_advised_for(
+    run: Run, here: Path, photos: RenderedPhotos
+) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "driver's door"))
+    well(run("job", "shots", photos.first_before))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "panel", "driver's door"))
+    told = run("job", "next", "--job", "1")
+    assert "the scale of driver's door, before, is not known" in told.err
+    (advised,) = re.findall("`job (.*)`", told.err)
+    arguments = shlex.split(advised.replace(" F", " 0.1"))
+    told = well(run("job", *arguments))
+    assert told.startswith("Job 1 Van, driver's door, before: 1 photo(s) there.\nLine density ")
+    with open_book(here / "job_book") as book:
+        (score,) = book.current(Result)
+    assert (score.job_id, score.content.settings["mm_per_px"]) == (1, 0.1)
 
 
 def test_figures_of_withdrawn_photos_are_not_listed(run: Run, here: Path) -> None:
@@ -201,7 +224,7 @@ def test_figures_of_withdrawn_photos_are_not_listed(run: Run, here: Path) -> Non
         bench.withdrawn_since(before)
         shown = well(run("job", "list", "1")).replace("\u00a0", " ")
         assert "bonnet, before: 1 photo(s) in the figures were withdrawn since. Measure" in shown
-        assert "`job shots --again --after-pass 0`" in shown
+        assert "`job shots --again --job 1 --panel bonnet --after-pass 0`" in shown
         (shot,) = bench.view().surface.states[1].shots
         well(run("job", "withdraw", str(shot.id)))
         shown = well(run("job", "list", "1")).replace("\u00a0", " ")
@@ -226,7 +249,7 @@ def test_a_comparison_with_older_figures_is_not_listed(run: Run, here: Path) -> 
     assert "70 to 80" not in listed
     assert "not compared since" in listed
     assert "it or the state before was measured anew since they were compared" in listed
-    assert "`job shots --again --after-pass 1`" in listed
+    assert "`job shots --again --job 1 --panel bonnet --after-pass 1`" in listed
 
 
 def test_a_comparison_at_another_scale_is_not_listed(run: Run, here: Path) -> None:
@@ -313,7 +336,8 @@ def test_scales_of_one_state_are_one(run: Run, here: Path) -> None:
     second = plain_photo(here / "2.png", seed=2)
     refused(run(*shots, second, "--mm-per-px", "0.2"), "--mm-per-px is 0.2")
     well(run(*shots, second))
-    well(run(*shots, "--again", "--mm-per-px", "0.3"))
+    told = well(run(*shots, "--again", "--mm-per-px", "0.3"))
+    assert told == "Job 1 Van, door, before: 2 photo(s) there.\n"
     with open_book(here / "job_book") as book:
         assert [shot.content.mm_per_px for shot in book.current(Shot)] == [0.3, 0.3]
 

@@ -213,8 +213,9 @@ def test_a_panel_not_measured_as_it_is_now_is_refused(
     bench: Bench, densities: list[float | None]
 ) -> None:
     bench.course(densities)
-    with pytest.raises(UnusableFiguresError, match="bonnet is not measured as it is now"):
+    with pytest.raises(UnusableFiguresError, match="bonnet is not measured as it is now") as error:
         weighed(bench)
+    assert error.value.remedy == "take some (`job shots PHOTO... --job 1 --panel bonnet`)"
 
 
 def test_figures_of_withdrawn_photos_do_not_count(bench: Bench) -> None:
@@ -222,7 +223,7 @@ def test_figures_of_withdrawn_photos_do_not_count(bench: Bench) -> None:
     assert first is not None
     bench.withdrawn_since(first)
     note = "before: 1 photo(s) in the figures were withdrawn since; measure it again with `job "
-    assert note + "shots --again --after-pass 0`." in weighed(bench).notes
+    assert note + "shots --again --job 1 --panel bonnet --after-pass 0`." in weighed(bench).notes
     bench.book.withdraw(bench.view().surface.states[2].shots[0].id)
     with pytest.raises(UnusableFiguresError, match=r"now, after pass 2; .* measured after pass 1"):
         weighed(bench)
@@ -237,8 +238,11 @@ def test_no_scale_is_refused(bench: Bench) -> None:
 def test_results_of_two_versions_are_refused(bench: Bench) -> None:
     bench.score(bench.state(), score_record(200), version="1.0")
     bench.score(bench.state(bench.polish()), score_record(85), version="2.0")
-    with pytest.raises(UnusableFiguresError, match=r"cannot be compared: .*versions 1.0 and 2.0"):
+    with pytest.raises(UnusableFiguresError, match=r"compared: .*versions 1.0 and 2.0") as refused:
         weighed(bench)
+    again = "`job shots --again --job 1 --panel bonnet --after-pass"
+    both = f"{again} 0`, then {again} 1`"
+    assert refused.value.remedy == f"measure both again, in the same way, with {both}"
 
 
 def test_a_thin_spot_that_is_not_read_again_still_counts(bench: Bench) -> None:

@@ -130,8 +130,8 @@ def test_photos_withdrawn_since_are_told(bench: Bench) -> None:
     state = bench.view().test_spots[1].surface.states[1]
     assert state.score is not None
     bench.withdrawn_since(state.score)
-    notes = tried(bench).notes
-    assert any(n.startswith("foam, after pass 1: 1 photo(s) in the figures were") for n in notes)
+    (note,) = (n for n in tried(bench).notes if n.startswith("foam, after pass 1: 1 photo(s) in"))
+    assert note.endswith("`job shots --again --job 1 --panel bonnet --spot foam --after-pass 1`.")
     bench.book.withdraw(state.shots[0].id)
     with pytest.raises(UnusableFiguresError, match="foam is left out: it is not measured after"):
         tried(bench)
@@ -152,8 +152,11 @@ def test_too_few_are_refused(bench: Bench) -> None:
     bench.spot("wool", 95)
     spot = bench.add(TestSpot(panel_id=bench.panel_id, name="foam"))
     bench.polish(spot=spot)
-    with pytest.raises(UnusableFiguresError, match="foam is left out: it is not measured before"):
+    with pytest.raises(
+        UnusableFiguresError, match="foam is left out: it is not measured before"
+    ) as no:
         tried(bench)
+    assert "`--job 1 --panel bonnet --spot NAME`" in no.value.remedy
     with pytest.raises(BookError, match="no test spots are called 'x'"):
         tried(bench, "x")
     with pytest.raises(UnusableFiguresError, match="two test spots are called wool"):
