@@ -9,12 +9,13 @@ OWASP, "CSV Injection": cells that begin with =, +, -, @, a tab or a line's end.
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from defectscan.workshop.book_entries import BookError, Entry, FilmReading, Note, Pass, Result
-from defectscan.workshop.book_view import JobView, PanelView, SurfaceView
+from defectscan.workshop.book_view import JobView, PanelView, StateView, SurfaceView
+from defectscan.workshop.stored_figures import current_comparison
 
 Cell = str | float | int | None
 FORMULA_STARTS: tuple[str, ...] = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -112,21 +113,26 @@ def _surfaces(
 def _results(jobs: Sequence[JobView]) -> Sheet:
     rows = []
     for where, surface, _ in _surfaces(jobs):
-        names = {state.entry.thing_id: state.name for state in surface.states}
+        states = {state.entry.thing_id: state for state in surface.states}
         for state in surface.states:
             for result in ([state.score] if state.score else []) + list(state.comparisons):
                 content = result.content
+                before = states.get(content.before_state_id or 0)
                 rows.append(
                     (
                         *where,
                         state.name,
-                        names.get(content.before_state_id or 0, ""),
+                        before.name if before else "",
                         *_interval(content.record.get("line_density_mm_per_cm2")),
-                        *_interval(content.record.get("correction_percent")),
+                        *_correction(content.record),
                         content.record.get("grade"),
                         len(content.sha256s),
                         content.version,
                         *_made(result),
+                        content.record.get("detection_limit_mm_per_cm2"),
+                        _at_least(content),
+                        _yes_no(_is_current(content, before, state)),
+                        len(state.withdrawn_sha256s.intersection(content.sha256s)),
                     )
                 )
     columns = (
@@ -144,6 +150,10 @@ def _results(jobs: Sequence[JobView]) -> Sheet:
         "program_version",
         "recorded_at",
         "recorded_by",
+        "detection_limit_mm_per_cm2",
+        "correction_is_at_least",
+        "current",
+        "n_photos_withdrawn_since",
     )
     return Sheet(name="results", columns=columns, rows=tuple(rows))
 
@@ -224,6 +234,31 @@ def _interval(told: Any) -> tuple[Cell, Cell, Cell]:  # noqa: ANN401 - JSON
     if not isinstance(told, dict):
         return None, None, None
     return told.get("value"), told.get("low"), told.get("high")
+
+
+def _correction(record: Mapping[str, Any]) -> tuple[Cell, Cell, Cell]:
+    """Return a stored correction with its interval; of "at least" its lower limit alone."""
+    value, low, high = _interval(record.get("correction_percent"))
+    return (None, low, None) if record.get("correction_is_at_least") else (value, low, high)
+
+
+def _at_least(result: Result) -> Cell:
+    """Tell whether a lower limit is all that is known of a correction; empty for a score."""
+    told = _yes_no(result.record.get("correction_is_at_least"))
+    return None if result.before_state_id is None else told
+
+
+def _is_current(result: Result, before: StateView | None, state: StateView) -> bool:
+    """Tell whether a result rests on what its states were last measured from."""
+    if result.before_state_id is None:
+        return True
+    if before is None or before.score is None or state.score is None:
+        return False
+    return current_comparison(before, state) == result
+
+
+def _yes_no(told: object) -> str:
+    return "yes" if told else "no"
 
 
 def _made(entry: Entry[Result] | Entry[Any]) -> tuple[str, str]:

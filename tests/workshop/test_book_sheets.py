@@ -10,10 +10,19 @@ import pytest
 
 from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Job, Note, Shot, State
-from defectscan.workshop.book_sheets import NAMES, Sheet, harmless, sheets_of, to_csv, to_xlsx
+from defectscan.workshop.book_sheets import (
+    NAMES,
+    Cell,
+    Sheet,
+    harmless,
+    sheets_of,
+    to_csv,
+    to_xlsx,
+)
 from defectscan.workshop.book_view import view_job
 from tests.workshop.conftest import Clock
 from tests.workshop.job_of_all_kinds import HOSTILE, enter_all_kinds
+from tests.workshop.polished_panel import Bench, score_record
 
 # The beginnings that OWASP's page "CSV Injection" names (from memory), and some behind blanks.
 FORMULAS = [
@@ -50,10 +59,37 @@ def test_the_tables_hold_what_stands(tmp_path: Path) -> None:
     assert (score["state"], score["compared_with"]) == ("after pass 1", "")
     assert score["program_version"] == "0.0.1"
     assert (comparison["compared_with"], comparison["correction_percent"]) == ("before", None)
+    assert (score["correction_is_at_least"], comparison["correction_is_at_least"]) == (None, "no")
+    assert (score["current"], score["n_photos_withdrawn_since"]) == ("yes", 0)
     (reading,) = tables["film"].rows
     assert dict(zip(tables["film"].columns, reading, strict=True))["film_um"] == 121.5
     assert [row[4] for row in tables["passes"].rows] == ["", "A"]
     assert (len(tables["shots"].rows), len(tables["decisions"].rows)) == (2, 1)
+
+
+def test_results_that_list_and_report_disown_are_marked(tmp_path: Path) -> None:
+    with open_book(tmp_path, create=True, clock=Clock()) as book:
+        bench = Bench(book)
+        before = bench.score(bench.state(), score_record(200))
+        left = score_record(1, detection_limit_mm_per_cm2=2.0)
+        after = bench.score(bench.state(bench.polish()), left)
+        bench.compare(before, after, {"value": 99.5, "low": 97.0, "high": 99.9}, at_least=True)
+
+        def rows() -> list[dict[str, Cell]]:
+            sheet = sheets_of([view_job(book, bench.job)])[0]
+            return [dict(zip(sheet.columns, row, strict=True)) for row in sheet.rows]
+
+        first, last, comparison = rows()
+        assert [row["detection_limit_mm_per_cm2"] for row in (first, last)] == [None, 2.0]
+        assert comparison["correction_is_at_least"] == "yes"
+        # A lower limit is no value, nor does anything bound it from above.
+        names = ("correction_percent", "correction_low", "correction_high")
+        assert [comparison[name] for name in names] == [None, 97.0, None]
+        assert [row["current"] for row in (first, last, comparison)] == ["yes"] * 3
+        bench.withdrawn_since(before)
+        first, last, comparison = rows()
+        assert [row["current"] for row in (first, last, comparison)] == ["yes", "yes", "no"]
+        assert [row["n_photos_withdrawn_since"] for row in (first, last)] == [1, 0]
 
 
 def test_csv_comes_back_with_its_formulas_neutralised(tmp_path: Path) -> None:
