@@ -184,17 +184,23 @@ def _whole_correction(state: StateView, surface: SurfaceView) -> str:
 
 def _with_first(state: StateView, surface: SurfaceView) -> Result | None:
     """Return what is kept of a state's comparison with the first one, current or not."""
-    first = surface.states[0].entry.thing_id
+    first = _first_measured(surface)
+    first_id = None if first is None else first.entry.thing_id
     told = (entry.content for entry in state.comparisons)
-    return next((one for one in told if one.before_state_id == first), None)
+    return next((one for one in told if one.before_state_id == first_id), None)
+
+
+def _first_measured(surface: SurfaceView) -> StateView | None:
+    """Return the state from which the correction counts; one without a result is none."""
+    return next((state for state in surface.states if state.score is not None), None)
 
 
 def _measured_since(state: StateView, surface: SurfaceView) -> bool:
     """Tell whether a state or the first one was measured anew since they were compared."""
     from defectscan.workshop.stored_figures import current_comparison  # noqa: PLC0415 - SciPy
 
-    first = surface.states[0]
-    if _with_first(state, surface) is None or first.score is None or state.score is None:
+    first = _first_measured(surface)
+    if first is None or state.score is None or _with_first(state, surface) is None:
         return False
     return current_comparison(first, state) is None
 
@@ -207,8 +213,9 @@ def _remarks(job: JobView) -> Iterable[str]:
             if state.withdrawn_sha256s:
                 withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
                 yield f"{which}: {withdrawn} since. Measure it again with {_again(state)}."
-            if _measured_since(state, surface):
-                yield f"{which}: {_how_to_compare(surface.states[0], state)}"
+            first = _first_measured(surface)
+            if first is not None and _measured_since(state, surface):
+                yield f"{which}: {_how_to_compare(first, state)}"
 
 
 def _cannot_be_compared(surface: SurfaceView) -> Iterable[str]:

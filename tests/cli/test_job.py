@@ -268,6 +268,19 @@ def test_a_comparison_at_another_scale_is_not_listed(run: Run, here: Path) -> No
     assert "--after-pass 0`, then `job shots --again" in " ".join(listed.split())
 
 
+def test_the_correction_counts_from_the_first_state_with_a_result(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        bench = Bench(book)
+        before, after, last = bench.course([200, 100, 50])
+        assert before is not None
+        assert after is not None
+        assert last is not None
+        bench.compare(after, last, {"value": 50.0, "low": 47.0, "high": 53.0})
+        assert "47 to 53" not in well(run("job", "list", "1"))
+        book.withdraw(bench.view().surface.states[0].shots[0].id)
+    assert "50\N{NO-BREAK SPACE}% (47 to 53\N{NO-BREAK SPACE}%)" in well(run("job", "list", "1"))
+
+
 def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:
     well(run("job", "new", "Van"))
     well(run("job", "panel", "door"))
