@@ -272,17 +272,15 @@ def _passes(job: JobView) -> Table:
 
 
 def _film(job: JobView) -> Table:
+    from defectscan.workshop.stored_figures import readings_by_spot  # noqa: PLC0415 - SciPy
+
     table = _table("Panel", "Film at", "After passes", "Readings, µm", "Mean, µm", numbers=(2, 4))
     for name, surface in _named_surfaces(job):
-        spots: dict[tuple[int, str], list[float]] = {}
-        for entry in surface.film:
-            reading = entry.content
-            place = (surface.n_passes(reading.after_pass_id), reading.spot)
-            spots.setdefault(place, []).append(reading.film_um)
-        for (n_passes, spot), values in sorted(spots.items()):
-            listed = " ".join(f"{value:g}" for value in values)
-            mean = f"{sum(values) / len(values):.1f}"
-            table.add_row(*_cells(shown(name), shown(spot), n_passes, listed, mean))
+        for n_passes in sorted({surface.n_passes(e.content.after_pass_id) for e in surface.film}):
+            for spot, values in sorted(readings_by_spot(surface, n_passes).items()):
+                listed = " ".join(f"{value:g}" for value in values)
+                mean = f"{sum(values) / len(values):.1f}"
+                table.add_row(*_cells(shown(name), shown(spot), n_passes, listed, mean))
     return table
 
 

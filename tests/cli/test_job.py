@@ -281,6 +281,15 @@ def test_the_correction_counts_from_the_first_state_with_a_result(run: Run, here
     assert "50\N{NO-BREAK SPACE}% (47 to 53\N{NO-BREAK SPACE}%)" in well(run("job", "list", "1"))
 
 
+def test_places_in_other_capitals_are_listed_as_one(run: Run, here: Path) -> None:
+    with open_book(here / "job_book", create=True) as book:
+        Bench(book).readings({"Left": [100.0, 101.0], " left": [130.0], "": [90.0]})
+    listed = well(run("job", "list", "1"))
+    (left,) = re.findall(".*left.*", listed, re.IGNORECASE)
+    assert left.split() == ["bonnet", "Left", "0", "100", "101", "130", "110.3"]
+    assert re.search(r"bonnet +unnamed +0 +90 +90\.0", listed)
+
+
 def test_what_cannot_be_measured_is_kept(run: Run, here: Path) -> None:
     well(run("job", "new", "Van"))
     well(run("job", "panel", "door"))
