@@ -213,17 +213,14 @@ class Book:
 
     def jobs(self) -> list[JobSummary]:
         """Return all jobs in short, the newest first."""
-        kinds = ("panel", "pass", "shot")
-        counted = sa.select(ENTRY.c.job_id, ENTRY.c.kind, sa.func.count())
-        counted = counted.where(ENTRY.c.kind.in_(kinds), STANDS)
-        counted = counted.group_by(ENTRY.c.job_id, ENTRY.c.kind)
         # The clock may have been set back; the last entry is the one of the largest number.
         last = sa.select(sa.func.max(ENTRY.c.id)).group_by(ENTRY.c.job_id)
         newest = sa.select(ENTRY.c.job_id, ENTRY.c.recorded_at).where(ENTRY.c.id.in_(last))
         with self.database.reading() as connection:
             jobs = sorted(read_entries(connection, Job, STANDS), key=lambda job: job.thing_id)
-            counts = {(row[0], row[1]): row[2] for row in connection.execute(counted)}
+            rows = [row for query in _counted() for row in connection.execute(query)]
             last_at = {row[0]: row[1] for row in connection.execute(newest)}
+        counts = {(row[0], row[1]): row[2] for row in rows}
         return [
             JobSummary(
                 id=job.thing_id,
@@ -373,6 +370,29 @@ def is_book(folder: Path) -> bool:
         return stated or any((folder / name).is_file() for name in (FILE, URL_FILE))
     except OSError:
         return False
+
+
+def _counted() -> tuple[sa.Select[tuple[int, str, int]], ...]:
+    """Return queries that count, by job and kind, what stands on panels and spots that stand."""
+    passes, states, shots = (TABLES[name] for name in ("pass", "state", "shot"))
+    there = sa.select(ENTRY.c.thing_id).where(
+        ENTRY.c.kind.in_(("panel", "test_spot", "state")), STANDS
+    )
+    there_ids = sa.select(there.cte("there").c.thing_id)
+    count = sa.select(ENTRY.c.job_id, ENTRY.c.kind, sa.func.count()).where(STANDS)
+    count = count.group_by(ENTRY.c.job_id, ENTRY.c.kind)
+
+    def on_surface(table: sa.Table) -> sa.ColumnElement[bool]:
+        spot_id = table.c.test_spot_id
+        return table.c.panel_id.in_(there_ids) & (spot_id.is_(None) | spot_id.in_(there_ids))
+
+    return (
+        count.where(ENTRY.c.kind == "panel"),
+        count.join(passes, passes.c.entry_id == ENTRY.c.id).where(on_surface(passes)),
+        count.join(shots, shots.c.entry_id == ENTRY.c.id)
+        .join(states, states.c.entry_id == shots.c.state_id)
+        .where(shots.c.state_id.in_(there_ids), on_surface(states)),
+    )
 
 
 def _login_name() -> str:

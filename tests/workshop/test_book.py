@@ -31,6 +31,7 @@ from defectscan.workshop.book_entries import (
     Pass,
     Shot,
     State,
+    TestSpot,
 )
 from defectscan.workshop.book_schema import METADATA
 from defectscan.workshop.book_view import last_panel, view_job
@@ -94,6 +95,25 @@ def test_jobs_are_numbered_and_counted(book: Book) -> None:
     assert book.job(2).thing_id == jobs[1].id
     with pytest.raises(BookError, match="no job 4; the book holds 3"):
         book.job(4)
+
+
+def test_what_is_on_a_void_panel_or_test_spot_is_not_counted(book: Book) -> None:
+    bench = Bench(book)
+    bench.course([200, 100])
+    bench.spot("wool", 90)
+
+    def counts() -> tuple[int, int, int]:
+        (job,) = book.jobs()
+        return job.n_panels, job.n_passes, job.n_shots
+
+    assert counts() == (1, 2, 4)
+    (spot,) = book.current(TestSpot)
+    void = book.withdraw(spot.id)
+    assert counts() == (1, 1, 2)
+    book.correct(void.id, spot.content)
+    assert counts() == (1, 2, 4)
+    book.withdraw(bench.panel_id)
+    assert counts() == (0, 0, 0)
 
 
 def test_the_current_job_is_that_of_ones_own_last_entry(folder: Path) -> None:
