@@ -155,6 +155,7 @@ def import_archive(book: Book, source: Path) -> list[int]:
         except (ValueError, LookupError, TypeError, AttributeError) as error:
             reason = f"an entry in {NAME} says something else ({type(error).__name__})"
             raise _no_archive(source, reason) from error
+        _check_corrected_once(connection, new)
         write_entries(connection, new)
         check_references(connection, new)
     return [e.id for e in new if e.kind == "job" and e.id == e.thing_id]
@@ -235,6 +236,20 @@ def _new_entries(connection: sa.Connection, archived: list[dict[str, Any]]) -> l
         )
         number += 1
     return new
+
+
+def _check_corrected_once(connection: sa.Connection, new: list[Entry[Content]]) -> None:
+    """Refuse corrections of what was corrected in this book, too: nobody says which is right."""
+    corrected = set(connection.scalars(sa.select(ENTRY.c.supersedes_id)))
+    for entry in new:
+        if entry.supersedes_id is not None and entry.supersedes_id in corrected:
+            raise BookError(
+                f"entry {entry.supersedes_id} of this book ({entry.kind.replace('_', ' ')}) was "
+                "corrected or withdrawn in this book and, otherwise, in the archive's; nothing "
+                "was entered",
+                allowed="an entry is corrected in one book, and the other takes that in",
+                remedy="import the archive into a new book",
+            )
 
 
 def _entry(told: Mapping[str, Any], content: Kind, **numbers: Any) -> Entry[Kind]:  # noqa: ANN401

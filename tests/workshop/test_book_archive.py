@@ -20,6 +20,21 @@ from tests.workshop.conftest import Clock
 from tests.workshop.job_of_all_kinds import enter_all_kinds
 
 
+def test_what_two_books_corrected_is_named(book: Book, tmp_path: Path) -> None:
+    job = book.add(Job(title="Van"))
+    export_archive(book, tmp_path / "first.zip", job_id=None, force=False)
+    with open_book(tmp_path / "other", create=True) as other:
+        import_archive(other, tmp_path / "first.zip")
+        other.correct(job.id, Job(title="Blue van"))
+        history = other.history()
+        book.correct(job.id, Job(title="Red van"))
+        export_archive(book, tmp_path / "second.zip", job_id=None, force=False)
+        with pytest.raises(BookError, match=r"entry 1 of this book \(job\) was corrected") as no:
+            import_archive(other, tmp_path / "second.zip")
+        assert no.value.remedy == "import the archive into a new book"
+        assert other.history() == history
+
+
 @pytest.mark.parametrize("name", ["archive.zip", "archive"])
 def test_an_archive_imports_again_without_loss(book: Book, tmp_path: Path, name: str) -> None:
     for title in ("First, invented", "Second, invented"):
