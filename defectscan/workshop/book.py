@@ -3,7 +3,8 @@
 import getpass
 import os
 import uuid
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -100,6 +101,15 @@ class Book:
     def close(self) -> None:
         """Close the book."""
         self.database.close()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Enter what is entered within all or nothing: an error within takes it back.
+
+        Nobody else enters anything meanwhile, so that what is read within stays as it is.
+        """
+        with self.database.writing():
+            yield
 
     def add(self, content: Kind, *, job_id: int | None = None) -> Entry[Kind]:
         """Enter one thing; see `add_all`."""

@@ -121,9 +121,9 @@ def enter_shots(
     from defectscan.imaging.photo import list_photos  # noqa: PLC0415
 
     files = [file for path in photos for file in list_photos(path)]
-    surface, spot_id = _surface(book, job, panel, spot, make=bool(files))
+    surface, _ = _surface(panel, spot, new=bool(files))
     pass_id = _pass_id(surface, after_pass)
-    states = [s for s in surface.states if s.entry.content.after_pass_id == pass_id]
+    states = _states(surface, pass_id)
     if files:
         scale = _scale(panel, surface, states, mm_per_px)
     elif not states:
@@ -144,18 +144,21 @@ def enter_shots(
         hashes[book.keep_photo(data, suffix=file.suffix)] = file.name
         progress(file.name)
     ident = job.entry.thing_id
-    if states:
-        state_id = states[0].entry.thing_id
-        known = {shot.content.sha256 for shot in states[0].shots}
-    else:
-        content = State(panel_id=panel.entry.thing_id, test_spot_id=spot_id, after_pass_id=pass_id)
-        state_id, known = book.add(content, job_id=ident).thing_id, set()
-    fresh = [
-        Shot(state_id=state_id, sha256=sha256, file_name=name, mm_per_px=scale)
-        for sha256, name in hashes.items()
-        if sha256 not in known
-    ]
-    if fresh:
+    with book.together():
+        if states:
+            state_id = states[0].entry.thing_id
+            known = {shot.content.sha256 for shot in states[0].shots}
+        else:
+            surface, spot_id = _surface_made(book, panel, spot)
+            content = State(
+                panel_id=panel.entry.thing_id, test_spot_id=spot_id, after_pass_id=pass_id
+            )
+            state_id, known = book.add(content, job_id=ident).thing_id, set()
+        fresh = [
+            Shot(state_id=state_id, sha256=sha256, file_name=name, mm_per_px=scale)
+            for sha256, name in hashes.items()
+            if sha256 not in known
+        ]
         book.add_all(fresh, job_id=ident)
     return KeptShots(
         state_id=state_id,
@@ -194,19 +197,13 @@ def enter_pass(
         If there is no last pass to repeat, or a figure is out of range.
     """
     told = {name: value for name, value in said.items() if value is not None}
-    surface, spot_id = _surface(book, job, panel, spot, make=True)
-    if same:
-        if not surface.passes:
-            raise BookError(
-                f"{panel.name} has had no pass yet",
-                allowed="--same repeats the last pass of the panel",
-                remedy="say machine, pad and polish",
-            )
-        last = surface.passes[-1].content
-        repeated = ("machine", "pad", "polish", "speed", "time_min", "section", "who")
-        told = {name: getattr(last, name) for name in repeated} | told
-    content = Pass(**{"who": book.who, **told}, panel_id=panel.entry.thing_id, test_spot_id=spot_id)
-    return book.add(content, job_id=job.entry.thing_id), len(surface.passes) + 1
+    with book.together():
+        surface, spot_id = _surface_made(book, panel, spot)
+        if same:
+            told = _said_last(panel, surface) | told
+        where = {"panel_id": panel.entry.thing_id, "test_spot_id": spot_id}
+        content = Pass(**{"who": book.who, **told, **where})
+        return book.add(content, job_id=job.entry.thing_id), len(surface.passes) + 1
 
 
 def enter_film(
@@ -240,37 +237,59 @@ def enter_film(
     BookError
         If a figure is out of range, or there were not so many passes.
     """
-    readings = list(readings_um)
-    for reading in readings:  # before a test spot is made
-        FilmReading(panel_id=0, film_um=reading, spot=place, gauge=gauge)
-    surface, spot_id = _surface(book, job, panel, spot, make=True)
-    contents = [
-        FilmReading(
-            panel_id=panel.entry.thing_id,
-            test_spot_id=spot_id,
-            after_pass_id=_pass_id(surface, after_pass),
-            film_um=reading,
-            spot=place,
-            gauge=gauge,
-        )
-        for reading in readings
-    ]
-    return book.add_all(contents, job_id=job.entry.thing_id)
+    with book.together():
+        surface, spot_id = _surface_made(book, panel, spot)
+        contents = [
+            FilmReading(
+                panel_id=panel.entry.thing_id,
+                test_spot_id=spot_id,
+                after_pass_id=_pass_id(surface, after_pass),
+                film_um=reading,
+                spot=place,
+                gauge=gauge,
+            )
+            for reading in readings_um
+        ]
+        return book.add_all(contents, job_id=job.entry.thing_id)
 
 
-def _surface(
-    book: Book, job: JobView, panel: PanelView, spot: str | None, *, make: bool
-) -> tuple[SurfaceView, int | None]:
+def _surface(panel: PanelView, spot: str | None, *, new: bool) -> tuple[SurfaceView, int | None]:
+    """Return a panel's surface or a test spot's; an empty one, where a new spot will do."""
     if spot is None:
         return panel.surface, None
     names = [one.entry.content.name for one in panel.test_spots]
     folded = spot.casefold().strip()
-    if make and folded not in [name.casefold().strip() for name in names]:
-        content = TestSpot(panel_id=panel.entry.thing_id, name=spot)
-        return _EMPTY, book.add(content, job_id=job.entry.thing_id).thing_id
+    if new and folded not in [name.casefold().strip() for name in names]:
+        return _EMPTY, None
     number = chosen(names, spot, what="test spot", remedy="enter photos of it")
     found = panel.test_spots[number]
     return found.surface, found.entry.thing_id
+
+
+def _surface_made(book: Book, panel: PanelView, spot: str | None) -> tuple[SurfaceView, int | None]:
+    """Return the surface, and enter the test spot where there is none of that name."""
+    surface, spot_id = _surface(panel, spot, new=True)
+    if spot is not None and spot_id is None:
+        content = TestSpot(panel_id=panel.entry.thing_id, name=spot)
+        spot_id = book.add(content, job_id=panel.entry.job_id).thing_id
+    return surface, spot_id
+
+
+def _states(surface: SurfaceView, pass_id: int | None) -> list[StateView]:
+    return [s for s in surface.states if s.entry.content.after_pass_id == pass_id]
+
+
+def _said_last(panel: PanelView, surface: SurfaceView) -> dict[str, Any]:
+    """Return what was said of the last pass, to be said again."""
+    if not surface.passes:
+        raise BookError(
+            f"{panel.name} has had no pass yet",
+            allowed="--same repeats the last pass of the panel",
+            remedy="say machine, pad and polish",
+        )
+    last = surface.passes[-1].content
+    repeated = ("machine", "pad", "polish", "speed", "time_min", "section", "who")
+    return {name: getattr(last, name) for name in repeated}
 
 
 def _pass_id(surface: SurfaceView, after_pass: int | None) -> int | None:

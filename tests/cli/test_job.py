@@ -351,6 +351,25 @@ def test_bad_input_gives_one_line(run: Run, here: Path) -> None:
         assert len(book.current(Job)) == 1
 
 
+def test_a_refused_command_leaves_no_test_spot_behind(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    (here / "text.jpg").write_text("no photo")
+    photo = plain_photo(here / "1.png")
+    spot = ("--spot", "A")
+    with open_book(here / "job_book") as book:
+        before = book.history()
+        refused(run("job", "film", "110", *spot, "--after-pass", "3"), "--after-pass is 3")
+        refused(run("job", "film", "110", "0", *spot), "film_um is 0")
+        refused(run("job", "pass", "--same", *spot), "has had no pass yet")
+        refused(run("job", "pass", "--minutes", "-5", *spot), "time_min is -5")
+        refused(run("job", "shots", photo, "text.jpg", *spot), "text.jpg")
+        refused(run("job", "shots", photo, *spot, "--after-pass", "1"), "--after-pass is 1")
+        assert book.history() == before
+    well(run("job", "pass", *spot))
+    assert "door, after pass 1: 1 photo" in well(run("job", "shots", photo, *spot, "--no-measure"))
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
