@@ -9,6 +9,7 @@ from defectscan.errors import on_one_line
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
     BookError,
+    Content,
     Entry,
     FilmReading,
     Job,
@@ -25,6 +26,7 @@ from defectscan.workshop.book_view import (
     SurfaceView,
     chosen,
     state_name,
+    view_job,
 )
 from defectscan.workshop.measuring import Progress, set_scale
 
@@ -251,6 +253,39 @@ def enter_film(
             for reading in readings_um
         ]
         return book.add_all(contents, job_id=job.entry.thing_id)
+
+
+def panel_id_named(book: Book, entry: Entry[Content], name: str) -> int:
+    """Return the panel of that name or number in the job of an entry.
+
+    Raises
+    ------
+    BookError
+        If there is none, or more than one.
+    """
+    return _own_job(book, entry).panel(name).entry.thing_id
+
+
+def pass_id_numbered(book: Book, reading: Entry[FilmReading], after_pass: int) -> int | None:
+    """Return the pass of that number, `None` for 0, on the panel or test spot of a reading.
+
+    Raises
+    ------
+    BookError
+        If there were not so many passes.
+    """
+    place = (reading.content.panel_id, reading.content.test_spot_id)
+    surfaces = {}
+    for panel in _own_job(book, reading).panels:
+        surfaces[panel.entry.thing_id, None] = panel.surface
+        for spot in panel.test_spots:
+            surfaces[panel.entry.thing_id, spot.entry.thing_id] = spot.surface
+    return _pass_id(surfaces[place], after_pass)
+
+
+def _own_job(book: Book, entry: Entry[Content]) -> JobView:
+    (job,) = book.current(Job, job_id=entry.job_id)
+    return view_job(book, job)
 
 
 def _surface(panel: PanelView, spot: str | None, *, new: bool) -> tuple[SurfaceView, int | None]:

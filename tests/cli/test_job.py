@@ -17,7 +17,7 @@ from defectscan.errors import NotMeasurableError
 from defectscan.version import __version__
 from defectscan.workshop import comparable
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Shot, State
+from defectscan.workshop.book_entries import FilmReading, Job, Note, Pass, Result, Shot, State
 from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
 from tests.drawn_card import laid_on
@@ -96,6 +96,42 @@ def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
     assert re.search(r"wool +5 *$", shown, re.MULTILINE)  # by its first entry, as all others
     well(run("job", "film", "109"))
     refused(run("job", "withdraw", "5"), "after the pass of entry 5 stand 1 film reading(s)")
+
+
+def test_a_correction_takes_an_option_or_refuses_it(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "panel", "roof"))
+    well(run("job", "pass", "--panel", "door"))
+    well(run("job", "film", "110"))
+    well(run("job", "note", "chip"))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "film", "--correct", "5", "--after-pass", "0"))
+    well(run("job", "note", "chip", "--correct", "6", "--panel", "roof", "--job", "1"))
+    with open_book(here / "job_book") as book:
+        (reading,), (note,) = book.current(FilmReading), book.current(Note)
+        assert (reading.content.film_um, reading.content.after_pass_id) == (110, None)
+        assert (note.content.text, note.content.panel_id) == ("chip", 3)
+        well(run("job", "film", "109", "--correct", "5", "--after-pass", "1"))
+        (reading,) = book.current(FilmReading)
+        assert (reading.content.film_um, reading.content.after_pass_id) == (109, 4)
+        history = book.history()
+        refused(run("job", "film", "--correct", "5", "--after-pass", "2"), "--after-pass is 2")
+        refused(run("job", "note", "x", "--correct", "6", "--panel", "boot"), "no panels are call")
+        refused(run("job", "pass", "--correct", "4", "--job", "2"), "entry 4 is not of job 2")
+        for command in (
+            ("film", "--correct", "5", "--panel", "roof"),
+            ("film", "--correct", "5", "--spot", "A"),
+            ("pass", "--correct", "4", "--same", "--panel", "roof", "--spot", "A"),
+            ("new", "--correct", "1", "--from", "x.zip"),
+        ):
+            told = run("job", *command)
+            assert told.status == 2
+            assert (
+                "cannot go with --correct, which changes what the entry itself says: leave"
+                in told.err
+            )
+        assert book.history() == history
 
 
 def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
