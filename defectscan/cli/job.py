@@ -393,7 +393,7 @@ def _correct(
     after_pass: int | None = None,
 ) -> None:
     """Enter a correction that changes what was said and keeps the rest."""
-    from defectscan.workshop import book_entries, entering  # noqa: PLC0415 - slow
+    from defectscan.workshop import book_entries, entering, withdrawing  # noqa: PLC0415 - slow
 
     older = book.entry(entry_id)
     if number is not None and older.job_id != book.job(number).thing_id:
@@ -408,6 +408,7 @@ def _correct(
             allowed="a correction is of the same kind",
             remedy="look the number up with `job list --history`",
         )
+    withdrawing.check_owners_stand(book, older)
     known = {each.name for each in fields(kind)}  # type: ignore[arg-type]
     changed = {name: value for name, value in said.items() if value is not None and name in known}
     if panel is not None:

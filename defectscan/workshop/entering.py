@@ -275,7 +275,7 @@ def pass_id_numbered(book: Book, reading: Entry[FilmReading], after_pass: int) -
         If there were not so many passes.
     """
     place = (reading.content.panel_id, reading.content.test_spot_id)
-    surfaces = {}
+    surfaces: dict[tuple[int, int | None], SurfaceView] = {}
     for panel in _own_job(book, reading).panels:
         surfaces[panel.entry.thing_id, None] = panel.surface
         for spot in panel.test_spots:

@@ -1,9 +1,18 @@
 """Withdraw an entry of the job book, unless others would then say something else."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from defectscan.workshop.book import Book
-from defectscan.workshop.book_entries import BookError, Content, Entry, Job, Panel, Pass
+from defectscan.workshop.book_entries import (
+    BookError,
+    Content,
+    Entry,
+    Job,
+    Panel,
+    Pass,
+    Result,
+    Shot,
+)
 from defectscan.workshop.book_view import SurfaceView, view_job
 from defectscan.workshop.entering import check_panel_name
 
@@ -31,10 +40,58 @@ def withdraw(book: Book, entry_id: int) -> Entry[Content]:
     Raises
     ------
     BookError
-        If there is no such entry, or it was corrected since; if another panel has by now the name
-        that would be in force again; or if it is a pass after which photos, results or film
-        readings stand: they would count as of the state before it.
+        If there is no such entry, or it was corrected since; if it belongs to something void; if
+        another panel has by now the name that would be in force again; or if it is a pass after
+        which photos, results or film readings stand: they would count as of the state before it.
     """
+    with book.together():
+        return _withdrawn(book, entry_id)
+
+
+def check_owners_stand(book: Book, last: Entry[Content]) -> None:
+    """Refuse an entry that belongs to a void job, panel, test spot, pass or state.
+
+    What stands on something void is not seen, so that nothing tells what a change would do to it.
+
+    Parameters
+    ----------
+    book
+        Open.
+    last
+        The last entry about a thing.
+
+    Raises
+    ------
+    BookError
+        If what it belongs to is void.
+    """
+    for owner in _owners(book, last):
+        if owner.withdrawn:
+            raise BookError(
+                f"entry {last.thing_id} ({_kind(last)}) belongs to the {_kind(owner)} of entry "
+                f"{owner.thing_id}, which is void",
+                allowed="what belongs to something void stays as it is",
+                remedy=f"first put that back with `job withdraw {owner.id}`",
+            )
+
+
+def _owners(book: Book, entry: Entry[Content]) -> Iterator[Entry[Content]]:
+    """Give what an entry belongs to, each as last said, the job first."""
+    names = ["panel_id", "test_spot_id", "after_pass_id", "deck_id"]
+    if isinstance(entry.content, Shot | Result):  # a decision is the panel's, whatever its state
+        names.append("state_id")
+    numbers = {entry.job_id, *(getattr(entry.content, name, None) for name in names)}
+    for number in sorted(n for n in numbers if n not in (None, entry.thing_id)):
+        owner = book.entry(number)
+        yield owner
+        yield from _owners(book, owner)
+
+
+def _kind(entry: Entry[Content]) -> str:
+    return entry.kind.replace("_", " ")
+
+
+def _withdrawn(book: Book, entry_id: int) -> Entry[Content]:
     last = book.entry(entry_id)
     if entry_id not in (last.id, last.thing_id):
         raise BookError(
@@ -43,6 +100,7 @@ def withdraw(book: Book, entry_id: int) -> Entry[Content]:
             "whole thing",
             remedy=f"withdraw entry {last.id}, or entry {last.thing_id} for the whole",
         )
+    check_owners_stand(book, last)
     if entry_id != last.thing_id:
         history = book.history(last.job_id)
         (older,) = [entry for entry in history if entry.id == last.supersedes_id]

@@ -134,6 +134,17 @@ def test_a_correction_takes_an_option_or_refuses_it(run: Run, here: Path) -> Non
         assert book.history() == history
 
 
+def test_what_is_void_is_not_corrected(run: Run) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "pass"))
+    well(run("job", "withdraw", "2"))
+    says = "the panel of entry 2, which is void; what belongs to something void stays as it is; fi"
+    refused(run("job", "pass", "--correct", "3", "--minutes", "5"), says)
+    well(run("job", "withdraw", "4"))
+    well(run("job", "pass", "--correct", "3", "--minutes", "5"))
+
+
 def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
     well(run("job", "new", "Van"))
     well(run("job", "panel", "door"))

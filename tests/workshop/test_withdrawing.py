@@ -73,8 +73,35 @@ def test_a_pass_on_a_test_spot_is_held_by_the_spots_photos(bench: Bench) -> None
     (one,) = bench.view().test_spots[0].surface.passes
     with pytest.raises(BookError, match=r"1 photo\(s\)"):
         withdraw(bench.book, one.id)
-    withdraw(bench.book, spot)  # with the spot itself all that was done on it goes
+    void = withdraw(bench.book, spot)  # with the spot itself all that was done on it goes
+    says = (
+        f"entry {one.id} (pass) belongs to the test spot of entry {spot}, which is void; what "
+        "belongs to something void stays as it is; first put that back with `job withdraw "
+        f"{void.id}`"
+    )
+    with pytest.raises(BookError, match=re.escape(says)):
+        withdraw(bench.book, one.id)
+    withdraw(bench.book, void.id)
+    with pytest.raises(BookError, match=r"1 photo\(s\)"):
+        withdraw(bench.book, one.id)
+
+
+def test_what_belongs_to_something_void_stays_as_it_is(bench: Bench) -> None:
+    bench.course([200, 50], [110, None])
+    surface = bench.view().surface
+    (one,), (shot,), reading = surface.passes, surface.states[1].shots, surface.film[0]
+    for owner in (bench.job.id, bench.panel_id):
+        void = withdraw(bench.book, owner)
+        for entry in (one, shot, reading):
+            with pytest.raises(BookError, match=f"to the (job|panel) of entry {owner}, which"):
+                withdraw(bench.book, entry.id)
+        withdraw(bench.book, void.id)
+    assert bench.view().surface == surface
+    gone = withdraw(bench.book, shot.id)
     withdraw(bench.book, one.id)
+    # Put back now, the photo after the pass would count as one before it.
+    with pytest.raises(BookError, match=f"belongs to the pass of entry {one.id}, which is void"):
+        withdraw(bench.book, gone.id)
 
 
 def test_without_its_correction_the_older_content_is_in_force_again(bench: Bench) -> None:
