@@ -268,8 +268,8 @@ def withdraw(
     """Enter that an entry is void; it stays in the history.
 
     With the number of a correction, what it corrected is in force again; with that of the first
-    entry, the whole is void. A pass can be withdrawn while no photo, result or film reading stands
-    after it.
+    entry, the whole is void; with that of the entry which says so, it is put back. A pass can
+    be withdrawn while no photo, result or film reading stands after it.
     """
     from defectscan.workshop import withdrawing  # noqa: PLC0415 - slow
     from defectscan.workshop.book import open_book  # noqa: PLC0415
@@ -305,11 +305,13 @@ def list_(
         with open_book(book_folder(book)) as opened:
             job_tables.print_jobs(opened.jobs(), everything=everything)
         return
-    with _opened(book, number) as (opened, view):
-        if history:
-            job_tables.print_history(opened.history(view.entry.thing_id))
-        else:
-            job_tables.print_job(view)
+    if history:
+        with open_book(book_folder(book)) as opened:
+            there = opened.job(number, void=True)
+            job_tables.print_history(opened.history(there.thing_id))
+        return
+    with _opened(book, number) as (_, view):
+        job_tables.print_job(view)
 
 
 @job.command()
@@ -408,7 +410,7 @@ def _correct(
             allowed="a correction is of the same kind",
             remedy="look the number up with `job list --history`",
         )
-    withdrawing.check_owners_stand(book, older)
+    withdrawing.check_stands(book, older)
     known = {each.name for each in fields(kind)}  # type: ignore[arg-type]
     changed = {name: value for name, value in said.items() if value is not None and name in known}
     if panel is not None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from defectscan.errors import on_one_line
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
     BookError,
@@ -12,6 +13,7 @@ from defectscan.workshop.book_entries import (
     Pass,
     Result,
     Shot,
+    TestSpot,
 )
 from defectscan.workshop.book_view import SurfaceView, view_job
 from defectscan.workshop.entering import check_panel_name
@@ -30,7 +32,7 @@ def withdraw(book: Book, entry_id: int) -> Entry[Content]:
     book
         Open.
     entry_id
-        The first entry about a thing, or the last.
+        The first entry about a thing that stands, or the last entry about it.
 
     Returns
     -------
@@ -40,18 +42,17 @@ def withdraw(book: Book, entry_id: int) -> Entry[Content]:
     Raises
     ------
     BookError
-        If there is no such entry, or it was corrected since; if it belongs to something void; if
-        another panel has by now the name that would be in force again; or if it is a pass after
-        which photos, results or film readings stand: they would count as of the state before it.
+        If there is no such entry, or it was corrected since; if the thing is void already, or
+        belongs to something void; if another panel or test spot has by now the name that would be
+        in force again; or if it is a pass after which photos, results or film readings stand: they
+        would count as of the state before it.
     """
     with book.together():
         return _withdrawn(book, entry_id)
 
 
-def check_owners_stand(book: Book, last: Entry[Content]) -> None:
-    """Refuse an entry that belongs to a void job, panel, test spot, pass or state.
-
-    What stands on something void is not seen, so that nothing tells what a change would do to it.
+def check_stands(book: Book, last: Entry[Content]) -> None:
+    """Refuse an entry about something that is void or belongs to something void.
 
     Parameters
     ----------
@@ -63,7 +64,21 @@ def check_owners_stand(book: Book, last: Entry[Content]) -> None:
     Raises
     ------
     BookError
-        If what it belongs to is void.
+        If the thing, or what it belongs to, is void.
+    """
+    if last.withdrawn:
+        raise BookError(
+            f"entry {last.thing_id} ({_kind(last)}) is void already, by entry {last.id}",
+            allowed="what is void can be put back",
+            remedy=f"put it back with `job withdraw {last.id}`",
+        )
+    _check_owners_stand(book, last)
+
+
+def _check_owners_stand(book: Book, last: Entry[Content]) -> None:
+    """Refuse an entry that belongs to a void job, panel, test spot, pass or state.
+
+    What stands on something void is not seen, so that nothing tells what a change would do to it.
     """
     for owner in _owners(book, last):
         if owner.withdrawn:
@@ -98,12 +113,16 @@ def _withdrawn(book: Book, entry_id: int) -> Entry[Content]:
             f"entry {entry_id} was corrected since, by entry {last.id}",
             allowed="the last correction of a thing is withdrawn, or with its first entry the "
             "whole thing",
-            remedy=f"withdraw entry {last.id}, or entry {last.thing_id} for the whole",
+            remedy=f"put it back with `job withdraw {last.id}`"
+            if last.withdrawn
+            else f"withdraw entry {last.id}, or entry {last.thing_id} for the whole",
         )
-    check_owners_stand(book, last)
-    if entry_id != last.thing_id:
-        history = book.history(last.job_id)
-        (older,) = [entry for entry in history if entry.id == last.supersedes_id]
+    if entry_id == last.thing_id:
+        check_stands(book, last)
+    else:
+        older = _corrected_by(book, last)
+        for one in (last, older):
+            _check_owners_stand(book, one)
         if not older.withdrawn:
             return _in_force_again(book, older)
     if isinstance(last.content, Pass):
@@ -111,11 +130,38 @@ def _withdrawn(book: Book, entry_id: int) -> Entry[Content]:
     return book.withdraw(entry_id)
 
 
+def _corrected_by(book: Book, last: Entry[Content]) -> Entry[Content]:
+    """Return what the last entry about a thing corrected; where it is void, what last stood."""
+    by_id = {entry.id: entry for entry in book.history(last.job_id)}
+    older = by_id[last.supersedes_id or last.id]
+    while last.withdrawn and older.withdrawn and older.supersedes_id is not None:
+        older = by_id[older.supersedes_id]
+    return older
+
+
 def _in_force_again(book: Book, older: Entry[Content]) -> Entry[Content]:
     if isinstance(older.content, Panel):
         name, panel_id = older.content.name, older.thing_id
         check_panel_name(book, name, job_id=older.job_id, panel_id=panel_id)
+    elif isinstance(older.content, TestSpot):
+        _check_spot_name(book, older.content, job_id=older.job_id, spot_id=older.thing_id)
     return book.correct(older.thing_id, older.content)
+
+
+def _check_spot_name(book: Book, spot: TestSpot, *, job_id: int, spot_id: int) -> None:
+    """Refuse a name by which two test spots of a panel could not be told apart."""
+    folded = spot.name.casefold().strip()
+    for other in book.current(TestSpot, job_id=job_id):
+        told = other.content
+        if (told.panel_id, told.name.casefold().strip()) == (spot.panel_id, folded) and (
+            other.thing_id != spot_id
+        ):
+            raise BookError(
+                f"the panel has by now another test spot {on_one_line(spot.name[:80])}, of entry "
+                f"{other.thing_id}",
+                allowed="test spots of one panel have different names",
+                remedy=f"first withdraw that one with `job withdraw {other.thing_id}`",
+            )
 
 
 def _check_nothing_after(book: Book, last: Entry[Content]) -> None:

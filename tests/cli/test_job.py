@@ -143,6 +143,23 @@ def test_what_is_void_is_not_corrected(run: Run) -> None:
     refused(run("job", "pass", "--correct", "3", "--minutes", "5"), says)
     well(run("job", "withdraw", "4"))
     well(run("job", "pass", "--correct", "3", "--minutes", "5"))
+    well(run("job", "withdraw", "3"))
+    says = "entry 3 (pass) is void already, by entry 7; what is void can be put back; put it back w"
+    refused(run("job", "pass", "--correct", "3", "--minutes", "6"), says)
+
+
+def test_a_void_job_is_found_in_its_history(run: Run) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "withdraw", "1"))
+    assert re.search(r"3 .* void: .*title Van", well(run("job", "list", "1", "--history")))
+    refused(
+        run("job", "list", "1"), "job 1 is void, by entry 3; `job list 1 --history` alone shows"
+    )
+    refused(run("job", "list", "7"), "there is no job 7; the book holds 1 job(s)")
+    assert "Coupe" in well(run("job", "list", "--history"))  # the only one that stands
+    well(run("job", "withdraw", "3"))
+    assert "Van" in well(run("job", "list", "1"))
 
 
 def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
