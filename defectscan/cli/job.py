@@ -56,7 +56,10 @@ def new(
     with open_book(folder, create=True) as opened:
         if archive is not None:
             taken = book_archive.import_archive(opened, archive)
-            typer.echo(f"{len(taken)} job(s) taken in from {archive} into {folder}.")
+            typer.echo(
+                f"{len(taken.job_ids)} job(s) taken in from {archive} into {folder}: "
+                f"{taken.n_entries} new entries."
+            )
         elif correct is not None:
             _correct(opened, correct, book_entries.Job, {"title": title or None, "about": about})
         else:

@@ -382,8 +382,9 @@ def test_export(run: Run, here: Path) -> None:
     refused(run("job", "export", "all.zip"), "is there already")
     well(run("job", "export", "folder", "--job", "1"))
     told = well(run("job", "new", "--from", "all.zip", "--book", "other"))
-    assert "2 job(s) taken in" in told
-    assert "0 job(s) taken in" in well(run("job", "new", "--from", "folder", "--book", "other"))
+    assert "2 job(s) taken in from all.zip into other: 10 new entries." in told
+    told = well(run("job", "new", "--from", "folder", "--book", "other"))
+    assert "0 job(s) taken in from folder into other: 0 new entries." in told
     with open_book(here / "job_book") as first, open_book(here / "other") as second:
         assert first.history() == second.history()
 
