@@ -125,17 +125,9 @@ def enter_shots(
     files = [file for path in photos for file in list_photos(path)]
     surface, _ = _surface(panel, spot, new=bool(files))
     pass_id = _pass_id(surface, after_pass)
-    states = _states(surface, pass_id)
-    if files:
-        scale = _scale(panel, surface, states, mm_per_px)
-    elif not states:
-        raise BookError(
-            f"there are no photos of {panel.name} {state_name(surface.n_passes(pass_id))}",
-            allowed="only photos that are kept are measured again",
-            remedy="enter some with `job shots PHOTO...`",
-        )
-    elif mm_per_px is not None:
-        set_scale(book, states[0], mm_per_px)
+    if not files:
+        return _kept_already(book, panel, surface, pass_id, mm_per_px)
+    _scale(panel, surface, _states(surface, pass_id), mm_per_px)  # refused before they are read
     hashes = {}
     for file in files:
         data = read_bytes(file)
@@ -145,13 +137,20 @@ def enter_shots(
             decode(file, data)
         hashes[book.keep_photo(data, suffix=file.suffix)] = file.name
         progress(file.name)
-    ident = job.entry.thing_id
     with book.together():
+        # While the photos were read, somebody else may have entered others, or a pass; the photos
+        # are of the state that it was when they were named.
+        panel = _as_it_stands(book, panel)
+        surface, spot_id = _surface_made(book, panel, spot)
+        if pass_id not in (None, *(one.thing_id for one in surface.passes)):
+            raise _gone(f"the pass of entry {pass_id}, after which the photos are,")
+        states = _states(surface, pass_id)
+        scale = _scale(panel, surface, states, mm_per_px)
+        ident = job.entry.thing_id
         if states:
             state_id = states[0].entry.thing_id
             known = {shot.content.sha256 for shot in states[0].shots}
         else:
-            surface, spot_id = _surface_made(book, panel, spot)
             content = State(
                 panel_id=panel.entry.thing_id, test_spot_id=spot_id, after_pass_id=pass_id
             )
@@ -168,6 +167,46 @@ def enter_shots(
         n_new=len(fresh),
         n_known=len(files) - len(fresh),
         n_shots=len(known) + len(fresh),
+    )
+
+
+def _kept_already(
+    book: Book, panel: PanelView, surface: SurfaceView, pass_id: int | None, mm_per_px: float | None
+) -> KeptShots:
+    """Set the scale of a state's photos anew, where one is given."""
+    name = state_name(surface.n_passes(pass_id))
+    states = _states(surface, pass_id)
+    if not states:
+        raise BookError(
+            f"there are no photos of {panel.name} {name}",
+            allowed="only photos that are kept are measured again",
+            remedy="enter some with `job shots PHOTO...`",
+        )
+    if mm_per_px is not None:
+        set_scale(book, states[0], mm_per_px)
+    return KeptShots(
+        state_id=states[0].entry.thing_id,
+        state_name=name,
+        n_new=0,
+        n_known=0,
+        n_shots=len(states[0].shots),
+    )
+
+
+def _as_it_stands(book: Book, panel: PanelView) -> PanelView:
+    """Return a panel with what was entered since it was looked at."""
+    for job in book.current(Job, job_id=panel.entry.job_id):
+        for one in view_job(book, job).panels:
+            if one.entry.thing_id == panel.entry.thing_id:
+                return one
+    raise _gone(panel.name)
+
+
+def _gone(what: str) -> BookError:
+    return BookError(
+        f"{what} was withdrawn meanwhile",
+        allowed="photos, passes and readings belong to what stands",
+        remedy="look with `job list`, and enter it again",
     )
 
 
@@ -200,6 +239,7 @@ def enter_pass(
     """
     told = {name: value for name, value in said.items() if value is not None}
     with book.together():
+        panel = _as_it_stands(book, panel)
         surface, spot_id = _surface_made(book, panel, spot)
         if same:
             told = _said_last(panel, surface) | told
@@ -240,6 +280,7 @@ def enter_film(
         If a figure is out of range, or there were not so many passes.
     """
     with book.together():
+        panel = _as_it_stands(book, panel)
         surface, spot_id = _surface_made(book, panel, spot)
         contents = [
             FilmReading(

@@ -13,6 +13,7 @@ from defectscan.workshop.book_entries import (
     Pass,
     Result,
     Shot,
+    State,
     TestSpot,
 )
 from defectscan.workshop.book_view import SurfaceView, view_job
@@ -44,8 +45,9 @@ def withdraw(book: Book, entry_id: int) -> Entry[Content]:
     BookError
         If there is no such entry, or it was corrected since; if the thing is void already, or
         belongs to something void; if another panel or test spot has by now the name that would be
-        in force again; or if it is a pass after which photos, results or film readings stand: they
-        would count as of the state before it.
+        in force again, or photos of a state to be put back were entered anew; or if it is a pass
+        after which photos, results or film readings stand: they would count as of the state before
+        it.
     """
     with book.together():
         return _withdrawn(book, entry_id)
@@ -145,6 +147,8 @@ def _in_force_again(book: Book, older: Entry[Content]) -> Entry[Content]:
         check_panel_name(book, name, job_id=older.job_id, panel_id=panel_id)
     elif isinstance(older.content, TestSpot):
         _check_spot_name(book, older.content, job_id=older.job_id, spot_id=older.thing_id)
+    elif isinstance(older.content, State):
+        _check_one_state(book, older.content, job_id=older.job_id, state_id=older.thing_id)
     return book.correct(older.thing_id, older.content)
 
 
@@ -161,6 +165,18 @@ def _check_spot_name(book: Book, spot: TestSpot, *, job_id: int, spot_id: int) -
                 f"{other.thing_id}",
                 allowed="test spots of one panel have different names",
                 remedy=f"first withdraw that one with `job withdraw {other.thing_id}`",
+            )
+
+
+def _check_one_state(book: Book, state: State, *, job_id: int, state_id: int) -> None:
+    """Refuse a state that was entered anew: the photos of one state are measured together."""
+    for other in book.current(State, job_id=job_id):
+        if other.content == state and other.thing_id != state_id:
+            raise BookError(
+                f"the same state was entered anew by entry {other.thing_id}",
+                allowed="the photos of one state stand together",
+                remedy="enter its photos with `job shots`, or first withdraw entry "
+                f"{other.thing_id}",
             )
 
 

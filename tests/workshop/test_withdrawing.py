@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import BookError, Note, Panel, Pass, TestSpot
+from defectscan.workshop.book_entries import BookError, Note, Panel, Pass, State, TestSpot
 from defectscan.workshop.withdrawing import withdraw
 from tests.workshop.polished_panel import Bench
 
@@ -163,6 +163,15 @@ def test_a_test_spots_name_may_be_anothers_by_now(bench: Bench) -> None:
     withdraw(bench.book, other)
     withdraw(bench.book, void.id)
     assert [one.thing_id for one in bench.book.current(TestSpot)] == [spot]
+
+
+def test_a_state_entered_anew_is_not_put_back_beside_it(bench: Bench) -> None:
+    state = bench.state().thing_id
+    void = withdraw(bench.book, state)
+    other = bench.state().thing_id
+    with pytest.raises(BookError, match=f"the same state was entered anew by entry {other}"):
+        withdraw(bench.book, void.id)
+    assert [one.thing_id for one in bench.book.current(State)] == [other]
 
 
 def test_a_panels_older_name_may_be_anothers_by_now(bench: Bench) -> None:
