@@ -51,11 +51,15 @@ def new(
 
     if archive is None and not title and correct is None:
         raise typer.BadParameter("name the vehicle, or an archive with --from")
+    _check_takes(correct, {"--from": archive})
     folder = book_folder(book)
     with open_book(folder, create=True) as opened:
         if archive is not None:
             taken = book_archive.import_archive(opened, archive)
-            typer.echo(f"{len(taken)} job(s) taken in from {archive} into {folder}.")
+            typer.echo(
+                f"{len(taken.job_ids)} job(s) taken in from {archive} into {folder}: "
+                f"{taken.n_entries} new entries."
+            )
         elif correct is not None:
             _correct(opened, correct, book_entries.Job, {"title": title or None, "about": about})
         else:
@@ -77,7 +81,7 @@ def panel(
     with _opened(book, job) as (opened, view):
         if correct is not None:
             said = {"name": name or None, "material": material}
-            _correct(opened, correct, book_entries.Panel, said)
+            _correct(opened, correct, book_entries.Panel, said, number=job)
             return
         entering.check_panel_name(opened, name, job_id=view.entry.thing_id)
         kept = book_entries.Panel(
@@ -174,9 +178,10 @@ def polishing_pass(
     told = {"machine": machine, "pad": pad, "polish": polish, "speed": speed}
     told |= {"section": section, "who": who}
     said: dict[str, Any] = {**told, "time_min": minutes}
+    _check_takes(correct, {"--same": same, "--panel": panel, "--spot": spot})
     with _opened(book, job) as (opened, view):
         if correct is not None:
-            _correct(opened, correct, book_entries.Pass, said)
+            _correct(opened, correct, book_entries.Pass, said, number=job)
             return
         chosen = _panel(opened, view, panel)
         entry, number = entering.enter_pass(opened, view, chosen, said, spot=spot, same=same)
@@ -209,12 +214,14 @@ def film(
     values = readings or []
     if not values and correct is None:
         raise typer.BadParameter("give the readings in micrometres")
+    _check_takes(correct, {"--panel": panel, "--spot": spot})
     with _opened(book, job) as (opened, view):
         if correct is not None:
             if len(values) > 1:
                 raise typer.BadParameter("one reading corrects one reading")
             said = {"film_um": values[0] if values else None, "spot": at, "gauge": gauge}
-            _correct(opened, correct, book_entries.FilmReading, said)
+            kind = book_entries.FilmReading
+            _correct(opened, correct, kind, said, number=job, after_pass=after_pass)
             return
         chosen = _panel(opened, view, panel)
         entries = entering.enter_film(
@@ -249,7 +256,8 @@ def note(
 
     with _opened(book, job) as (opened, view):
         if correct is not None:
-            _correct(opened, correct, book_entries.Note, {"text": text})
+            said = {"text": text}
+            _correct(opened, correct, book_entries.Note, said, number=job, panel=panel)
             return
         on = None if panel is None else _panel(opened, view, panel).entry.thing_id
         kept = book_entries.Note(text=text, panel_id=on)
@@ -265,8 +273,8 @@ def withdraw(
     """Enter that an entry is void; it stays in the history.
 
     With the number of a correction, what it corrected is in force again; with that of the first
-    entry, the whole is void. A pass can be withdrawn while no photo, result or film reading stands
-    after it.
+    entry, the whole is void; with that of the entry which says so, it is put back. A pass can
+    be withdrawn while no photo, result or film reading stands after it.
     """
     from defectscan.workshop import withdrawing  # noqa: PLC0415 - slow
     from defectscan.workshop.book import open_book  # noqa: PLC0415
@@ -302,11 +310,13 @@ def list_(
         with open_book(book_folder(book)) as opened:
             job_tables.print_jobs(opened.jobs(), everything=everything)
         return
-    with _opened(book, number) as (opened, view):
-        if history:
-            job_tables.print_history(opened.history(view.entry.thing_id))
-        else:
-            job_tables.print_job(view)
+    if history:
+        with open_book(book_folder(book)) as opened:
+            there = opened.job(number, void=True)
+            job_tables.print_history(opened.history(there.thing_id))
+        return
+    with _opened(book, number) as (_, view):
+        job_tables.print_job(view)
 
 
 @job.command()
@@ -369,19 +379,49 @@ def _panel(book: "Book", view: "JobView", name: str | None) -> "PanelView":
     return last_panel(book, view) if name is None else view.panel(name)
 
 
-def _correct(book: "Book", entry_id: int, kind: type[Kind], said: dict[str, Any]) -> None:
+def _check_takes(correct: int | None, options: dict[str, object]) -> None:
+    """Refuse options that a correction does not take, rather than drop them."""
+    given = [name for name, value in options.items() if value is not None and value is not False]
+    if correct is not None and given:
+        raise typer.BadParameter(
+            f"{' and '.join(given)} cannot go with --correct, which changes what "
+            f"the entry itself says: leave that out, or enter it anew and `job withdraw {correct}`"
+        )
+
+
+def _correct(
+    book: "Book",
+    entry_id: int,
+    kind: type[Kind],
+    said: dict[str, Any],
+    *,
+    number: int | None = None,
+    panel: str | None = None,
+    after_pass: int | None = None,
+) -> None:
     """Enter a correction that changes what was said and keeps the rest."""
-    from defectscan.workshop import book_entries, entering  # noqa: PLC0415 - slow
+    from defectscan.workshop import book_entries, entering, withdrawing  # noqa: PLC0415 - slow
 
     older = book.entry(entry_id)
+    if number is not None and older.job_id != book.job(number).thing_id:
+        raise book_entries.BookError(
+            f"entry {entry_id} is not of job {number}",
+            allowed="an entry is corrected in its own job",
+            remedy=f"leave --job out, or look the number up with `job list {number} --history`",
+        )
     if not isinstance(older.content, kind):
         raise book_entries.BookError(
             f"entry {entry_id} is a {older.kind}, not a {book_entries.KIND_NAMES[kind]}",
             allowed="a correction is of the same kind",
             remedy="look the number up with `job list --history`",
         )
+    withdrawing.check_stands(book, older)
     known = {each.name for each in fields(kind)}  # type: ignore[arg-type]
     changed = {name: value for name, value in said.items() if value is not None and name in known}
+    if panel is not None:
+        changed["panel_id"] = entering.panel_id_named(book, older, panel)
+    if after_pass is not None:
+        changed["after_pass_id"] = entering.pass_id_numbered(book, older, after_pass)
     content: Any = replace(older.content, **changed)  # type: ignore[type-var]
     if isinstance(content, book_entries.Panel):
         entering.check_panel_name(book, content.name, job_id=older.job_id, panel_id=older.thing_id)

@@ -176,8 +176,7 @@ def spots(
             _keep_order(opened, ordered)
             view, chosen = _view(opened, view.entry.content.number, chosen.name)
             ordered = spot_trial.spots_in_order(chosen, spot or [])
-        in_order = bool(spot) or spot_trial.is_ordered(ordered)
-        trial = spot_trial.compare_test_spots(chosen, ordered, limits, ordered=in_order)
+        trial = spot_trial.compare_test_spots(chosen, ordered, limits, order_named=bool(spot))
         record = spot_trial.spots_record(trial, job_number=view.entry.content.number)
     emit_json(to_json(record), json, force=force)
     if str(json) != "-":

@@ -22,7 +22,6 @@ from defectscan.workshop.outlook import WorkshopLimits
 from defectscan.workshop.spot_trial import (
     SpotTrial,
     compare_test_spots,
-    is_ordered,
     spots_in_order,
 )
 from defectscan.workshop.stored_figures import (
@@ -211,7 +210,7 @@ def _spots(panel: PanelView, limits: WorkshopLimits) -> tuple[Block, ...]:
         return ()
     spots = spots_in_order(panel, [])
     try:
-        trial = compare_test_spots(panel, spots, limits, ordered=is_ordered(spots))
+        trial = compare_test_spots(panel, spots, limits)
     except UnusableFiguresError as error:
         return (Text(paragraphs=(_micrometres(f"{_sentence(error.what)}.", 400),)),)
     reasons = (

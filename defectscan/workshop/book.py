@@ -3,7 +3,8 @@
 import getpass
 import os
 import uuid
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +24,7 @@ from defectscan.workshop.book_entries import (
     Job,
 )
 from defectscan.workshop.book_rows import (
+    LAST,
     STANDS,
     check_references,
     kind_named,
@@ -100,6 +102,15 @@ class Book:
     def close(self) -> None:
         """Close the book."""
         self.database.close()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Enter what is entered within all or nothing: an error within takes it back.
+
+        Nobody else enters anything meanwhile, so that what is read within stays as it is.
+        """
+        with self.database.writing():
+            yield
 
     def add(self, content: Kind, *, job_id: int | None = None) -> Entry[Kind]:
         """Enter one thing; see `add_all`."""
@@ -234,30 +245,45 @@ class Book:
             for job in reversed(jobs)
         ]
 
-    def job(self, number: int | None = None) -> Entry[Job]:
+    def job(self, number: int | None = None, *, void: bool = False) -> Entry[Job]:
         """Return a job by its number, or the current one: that of this person's last entry.
+
+        Parameters
+        ----------
+        number
+            As `jobs` tells it.
+        void
+            Whether a job of that number that was withdrawn will do.
 
         Raises
         ------
         BookError
             If there is no such job, or nothing says which is the current one.
         """
-        named = TABLES["job"].c.number
         with self.database.reading() as connection:
             if number is not None:
-                found = read_entries(connection, Job, STANDS, named == number)
+                of_number = read_entries(connection, Job, LAST, TABLES["job"].c.number == number)
+                found = [job for job in of_number if void or not job.withdrawn]
             else:
+                of_number = []
                 decks = sa.select(ENTRY.c.id).where(ENTRY.c.kind == KIND_NAMES[Deck])
                 own = sa.select(ENTRY.c.job_id).where(
                     ENTRY.c.recorded_by == self.who, ENTRY.c.job_id.not_in(decks)
                 )
                 last = connection.scalar(own.order_by(ENTRY.c.id.desc()).limit(1))
                 found = read_entries(connection, Job, STANDS, ENTRY.c.job_id == last)
-            total = connection.scalar(sa.select(sa.func.count(sa.distinct(named)))) or 0
+            standing = sa.select(sa.func.count()).where(ENTRY.c.kind == KIND_NAMES[Job], STANDS)
+            total = connection.scalar(standing) or 0
             if not found and number is None and total == 1:
                 found = read_entries(connection, Job, STANDS)
         if found:
             return found[0]
+        if of_number:
+            raise BookError(
+                f"job {number} is void, by entry {of_number[0].id}",
+                allowed=f"`job list {number} --history` alone shows it",
+                remedy=f"put it back with `job withdraw {of_number[0].id}`",
+            )
         what = f"there is no job {number}" if number is not None else "there is no current job"
         raise BookError(
             what,

@@ -15,7 +15,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -58,6 +58,22 @@ UID = re.compile(r"[0-9a-f]{32}")
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
 Member = Callable[[str, int], bytes]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenIn:
+    """What an archive brought into a book.
+
+    Attributes
+    ----------
+    job_ids
+        Of the jobs in it that are new in this book.
+    n_entries
+        How many entries are new, those of jobs that were there too.
+    """
+
+    job_ids: tuple[int, ...]
+    n_entries: int
 
 
 def export_archive(book: Book, target: Path, *, job_id: int | None, force: bool) -> int:
@@ -111,8 +127,11 @@ def export_archive(book: Book, target: Path, *, job_id: int | None, force: bool)
     return len(entries)
 
 
-def import_archive(book: Book, source: Path) -> list[int]:
+def import_archive(book: Book, source: Path) -> TakenIn:
     """Enter what an archive holds and the book does not, all or nothing.
+
+    A job that is new gets the next number where its own is given away; one that is there keeps
+    the number that it has.
 
     Parameters
     ----------
@@ -120,11 +139,6 @@ def import_archive(book: Book, source: Path) -> list[int]:
         Open.
     source
         A ZIP file or folder, from `export_archive`.
-
-    Returns
-    -------
-    list of int
-        The ids of the jobs in it that are new in this book.
 
     Raises
     ------
@@ -158,7 +172,8 @@ def import_archive(book: Book, source: Path) -> list[int]:
         _check_corrected_once(connection, new)
         write_entries(connection, new)
         check_references(connection, new)
-    return [e.id for e in new if e.kind == "job" and e.id == e.thing_id]
+    jobs = tuple(e.id for e in new if e.kind == "job" and e.id == e.thing_id)
+    return TakenIn(job_ids=jobs, n_entries=len(new))
 
 
 def _archived(entries: list[Entry[Content]]) -> list[dict[str, Any]]:
@@ -195,8 +210,11 @@ def _new_entries(connection: sa.Connection, archived: list[dict[str, Any]]) -> l
     there = {row.uid: row for row in rows}
     ids: dict[str | None, int | None] = {None: None}
     number, next_job = (next_number(connection, c) for c in (ENTRY.c.id, TABLES["job"].c.number))
-    taken = set(connection.scalars(sa.select(TABLES["job"].c.number)))
-    renamed: dict[int | None, int] = {}
+    numbers = sa.select(ENTRY.c.thing_id, TABLES["job"].c.number).join(TABLES["job"])
+    renamed: dict[int | None, int] = {
+        row.thing_id: row.number for row in connection.execute(numbers.order_by(ENTRY.c.id))
+    }
+    taken = set(renamed.values())
     new: list[Entry[Content]] = []
     for told in archived:
         uid = told["uid"]

@@ -47,6 +47,7 @@ class Database:
         url = _stated_url(folder)
         self.shared = url is not None
         self._engine = _sqlite(folder / FILE) if url is None else _postgresql(url)
+        self._written: sa.Connection | None = None
 
     def close(self) -> None:
         """Let go of the database."""
@@ -54,18 +55,31 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
-        """Give a transaction that sees the book at one moment."""
+        """Give a transaction that sees the book at one moment; within a writing one, that."""
+        if self._written is not None:
+            yield self._written
+            return
         with self._clear(), self._engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
-        """Give the only writing transaction; it is confirmed, on the disk, when this ends."""
+        """Give the only writing transaction; it is confirmed, on the disk, when this ends.
+
+        Within another one it is the same, which is confirmed, all or nothing, when that ends.
+        """
+        if self._written is not None:
+            yield self._written
+            return
         engine = self._engine.execution_options(writes=True)
         with self._clear(), engine.begin() as connection:
             if self.shared:
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_WRITERS_LOCK)))
-            yield connection
+            self._written = connection
+            try:
+                yield connection
+            finally:
+                self._written = None
 
     def prepare(self) -> None:
         """Make the tables, or bring those of an older version up to date.

@@ -32,11 +32,9 @@ OWN = (
     "recorded_by",
 )
 _later = ENTRY.alias("later")
-# An entry stands until another one corrects it.
-STANDS = sa.and_(
-    ~ENTRY.c.withdrawn,
-    ~sa.exists(sa.select(_later.c.id).where(_later.c.supersedes_id == ENTRY.c.id)),
-)
+# The last entry about a thing is the one that no other corrects; it stands if it is not void.
+LAST = ~sa.exists(sa.select(_later.c.id).where(_later.c.supersedes_id == ENTRY.c.id))
+STANDS = sa.and_(~ENTRY.c.withdrawn, LAST)
 
 
 def write_entries(connection: sa.Connection, entries: Sequence[Entry[Content]]) -> None:

@@ -9,6 +9,7 @@ from defectscan.errors import on_one_line
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import (
     BookError,
+    Content,
     Entry,
     FilmReading,
     Job,
@@ -25,6 +26,7 @@ from defectscan.workshop.book_view import (
     SurfaceView,
     chosen,
     state_name,
+    view_job,
 )
 from defectscan.workshop.measuring import Progress, set_scale
 
@@ -121,19 +123,11 @@ def enter_shots(
     from defectscan.imaging.photo import list_photos  # noqa: PLC0415
 
     files = [file for path in photos for file in list_photos(path)]
-    surface, spot_id = _surface(book, job, panel, spot, make=bool(files))
+    surface, _ = _surface(panel, spot, new=bool(files))
     pass_id = _pass_id(surface, after_pass)
-    states = [s for s in surface.states if s.entry.content.after_pass_id == pass_id]
-    if files:
-        scale = _scale(panel, surface, states, mm_per_px)
-    elif not states:
-        raise BookError(
-            f"there are no photos of {panel.name} {state_name(surface.n_passes(pass_id))}",
-            allowed="only photos that are kept are measured again",
-            remedy="enter some with `job shots PHOTO...`",
-        )
-    elif mm_per_px is not None:
-        set_scale(book, states[0], mm_per_px)
+    if not files:
+        return _kept_already(book, panel, surface, pass_id, mm_per_px)
+    _scale(panel, surface, _states(surface, pass_id), mm_per_px)  # refused before they are read
     hashes = {}
     for file in files:
         data = read_bytes(file)
@@ -143,19 +137,29 @@ def enter_shots(
             decode(file, data)
         hashes[book.keep_photo(data, suffix=file.suffix)] = file.name
         progress(file.name)
-    ident = job.entry.thing_id
-    if states:
-        state_id = states[0].entry.thing_id
-        known = {shot.content.sha256 for shot in states[0].shots}
-    else:
-        content = State(panel_id=panel.entry.thing_id, test_spot_id=spot_id, after_pass_id=pass_id)
-        state_id, known = book.add(content, job_id=ident).thing_id, set()
-    fresh = [
-        Shot(state_id=state_id, sha256=sha256, file_name=name, mm_per_px=scale)
-        for sha256, name in hashes.items()
-        if sha256 not in known
-    ]
-    if fresh:
+    with book.together():
+        # While the photos were read, somebody else may have entered others, or a pass; the photos
+        # are of the state that it was when they were named.
+        panel = _as_it_stands(book, panel)
+        surface, spot_id = _surface_made(book, panel, spot)
+        if pass_id not in (None, *(one.thing_id for one in surface.passes)):
+            raise _gone(f"the pass of entry {pass_id}, after which the photos are,")
+        states = _states(surface, pass_id)
+        scale = _scale(panel, surface, states, mm_per_px)
+        ident = job.entry.thing_id
+        if states:
+            state_id = states[0].entry.thing_id
+            known = {shot.content.sha256 for shot in states[0].shots}
+        else:
+            content = State(
+                panel_id=panel.entry.thing_id, test_spot_id=spot_id, after_pass_id=pass_id
+            )
+            state_id, known = book.add(content, job_id=ident).thing_id, set()
+        fresh = [
+            Shot(state_id=state_id, sha256=sha256, file_name=name, mm_per_px=scale)
+            for sha256, name in hashes.items()
+            if sha256 not in known
+        ]
         book.add_all(fresh, job_id=ident)
     return KeptShots(
         state_id=state_id,
@@ -163,6 +167,46 @@ def enter_shots(
         n_new=len(fresh),
         n_known=len(files) - len(fresh),
         n_shots=len(known) + len(fresh),
+    )
+
+
+def _kept_already(
+    book: Book, panel: PanelView, surface: SurfaceView, pass_id: int | None, mm_per_px: float | None
+) -> KeptShots:
+    """Set the scale of a state's photos anew, where one is given."""
+    name = state_name(surface.n_passes(pass_id))
+    states = _states(surface, pass_id)
+    if not states:
+        raise BookError(
+            f"there are no photos of {panel.name} {name}",
+            allowed="only photos that are kept are measured again",
+            remedy="enter some with `job shots PHOTO...`",
+        )
+    if mm_per_px is not None:
+        set_scale(book, states[0], mm_per_px)
+    return KeptShots(
+        state_id=states[0].entry.thing_id,
+        state_name=name,
+        n_new=0,
+        n_known=0,
+        n_shots=len(states[0].shots),
+    )
+
+
+def _as_it_stands(book: Book, panel: PanelView) -> PanelView:
+    """Return a panel with what was entered since it was looked at."""
+    for job in book.current(Job, job_id=panel.entry.job_id):
+        for one in view_job(book, job).panels:
+            if one.entry.thing_id == panel.entry.thing_id:
+                return one
+    raise _gone(panel.name)
+
+
+def _gone(what: str) -> BookError:
+    return BookError(
+        f"{what} was withdrawn meanwhile",
+        allowed="photos, passes and readings belong to what stands",
+        remedy="look with `job list`, and enter it again",
     )
 
 
@@ -194,19 +238,14 @@ def enter_pass(
         If there is no last pass to repeat, or a figure is out of range.
     """
     told = {name: value for name, value in said.items() if value is not None}
-    surface, spot_id = _surface(book, job, panel, spot, make=True)
-    if same:
-        if not surface.passes:
-            raise BookError(
-                f"{panel.name} has had no pass yet",
-                allowed="--same repeats the last pass of the panel",
-                remedy="say machine, pad and polish",
-            )
-        last = surface.passes[-1].content
-        repeated = ("machine", "pad", "polish", "speed", "time_min", "section", "who")
-        told = {name: getattr(last, name) for name in repeated} | told
-    content = Pass(**{"who": book.who, **told}, panel_id=panel.entry.thing_id, test_spot_id=spot_id)
-    return book.add(content, job_id=job.entry.thing_id), len(surface.passes) + 1
+    with book.together():
+        panel = _as_it_stands(book, panel)
+        surface, spot_id = _surface_made(book, panel, spot)
+        if same:
+            told = _said_last(panel, surface) | told
+        where = {"panel_id": panel.entry.thing_id, "test_spot_id": spot_id}
+        content = Pass(**{"who": book.who, **told, **where})
+        return book.add(content, job_id=job.entry.thing_id), len(surface.passes) + 1
 
 
 def enter_film(
@@ -240,37 +279,93 @@ def enter_film(
     BookError
         If a figure is out of range, or there were not so many passes.
     """
-    readings = list(readings_um)
-    for reading in readings:  # before a test spot is made
-        FilmReading(panel_id=0, film_um=reading, spot=place, gauge=gauge)
-    surface, spot_id = _surface(book, job, panel, spot, make=True)
-    contents = [
-        FilmReading(
-            panel_id=panel.entry.thing_id,
-            test_spot_id=spot_id,
-            after_pass_id=_pass_id(surface, after_pass),
-            film_um=reading,
-            spot=place,
-            gauge=gauge,
-        )
-        for reading in readings
-    ]
-    return book.add_all(contents, job_id=job.entry.thing_id)
+    with book.together():
+        panel = _as_it_stands(book, panel)
+        surface, spot_id = _surface_made(book, panel, spot)
+        contents = [
+            FilmReading(
+                panel_id=panel.entry.thing_id,
+                test_spot_id=spot_id,
+                after_pass_id=_pass_id(surface, after_pass),
+                film_um=reading,
+                spot=place,
+                gauge=gauge,
+            )
+            for reading in readings_um
+        ]
+        return book.add_all(contents, job_id=job.entry.thing_id)
 
 
-def _surface(
-    book: Book, job: JobView, panel: PanelView, spot: str | None, *, make: bool
-) -> tuple[SurfaceView, int | None]:
+def panel_id_named(book: Book, entry: Entry[Content], name: str) -> int:
+    """Return the panel of that name or number in the job of an entry.
+
+    Raises
+    ------
+    BookError
+        If there is none, or more than one.
+    """
+    return _own_job(book, entry).panel(name).entry.thing_id
+
+
+def pass_id_numbered(book: Book, reading: Entry[FilmReading], after_pass: int) -> int | None:
+    """Return the pass of that number, `None` for 0, on the panel or test spot of a reading.
+
+    Raises
+    ------
+    BookError
+        If there were not so many passes.
+    """
+    place = (reading.content.panel_id, reading.content.test_spot_id)
+    surfaces: dict[tuple[int, int | None], SurfaceView] = {}
+    for panel in _own_job(book, reading).panels:
+        surfaces[panel.entry.thing_id, None] = panel.surface
+        for spot in panel.test_spots:
+            surfaces[panel.entry.thing_id, spot.entry.thing_id] = spot.surface
+    return _pass_id(surfaces[place], after_pass)
+
+
+def _own_job(book: Book, entry: Entry[Content]) -> JobView:
+    (job,) = book.current(Job, job_id=entry.job_id)
+    return view_job(book, job)
+
+
+def _surface(panel: PanelView, spot: str | None, *, new: bool) -> tuple[SurfaceView, int | None]:
+    """Return a panel's surface or a test spot's; an empty one, where a new spot will do."""
     if spot is None:
         return panel.surface, None
     names = [one.entry.content.name for one in panel.test_spots]
     folded = spot.casefold().strip()
-    if make and folded not in [name.casefold().strip() for name in names]:
-        content = TestSpot(panel_id=panel.entry.thing_id, name=spot)
-        return _EMPTY, book.add(content, job_id=job.entry.thing_id).thing_id
+    if new and folded not in [name.casefold().strip() for name in names]:
+        return _EMPTY, None
     number = chosen(names, spot, what="test spot", remedy="enter photos of it")
     found = panel.test_spots[number]
     return found.surface, found.entry.thing_id
+
+
+def _surface_made(book: Book, panel: PanelView, spot: str | None) -> tuple[SurfaceView, int | None]:
+    """Return the surface, and enter the test spot where there is none of that name."""
+    surface, spot_id = _surface(panel, spot, new=True)
+    if spot is not None and spot_id is None:
+        content = TestSpot(panel_id=panel.entry.thing_id, name=spot)
+        spot_id = book.add(content, job_id=panel.entry.job_id).thing_id
+    return surface, spot_id
+
+
+def _states(surface: SurfaceView, pass_id: int | None) -> list[StateView]:
+    return [s for s in surface.states if s.entry.content.after_pass_id == pass_id]
+
+
+def _said_last(panel: PanelView, surface: SurfaceView) -> dict[str, Any]:
+    """Return what was said of the last pass, to be said again."""
+    if not surface.passes:
+        raise BookError(
+            f"{panel.name} has had no pass yet",
+            allowed="--same repeats the last pass of the panel",
+            remedy="say machine, pad and polish",
+        )
+    last = surface.passes[-1].content
+    repeated = ("machine", "pad", "polish", "speed", "time_min", "section", "who")
+    return {name: getattr(last, name) for name in repeated}
 
 
 def _pass_id(surface: SurfaceView, after_pass: int | None) -> int | None:

@@ -25,7 +25,6 @@ from defectscan.workshop.outlook import PanelState, WorkshopLimits
 from defectscan.workshop.spot_trial import (
     SpotTrial,
     compare_test_spots,
-    is_ordered,
     spots_in_order,
 )
 from defectscan.workshop.spots import SpotAnswer
@@ -250,7 +249,7 @@ def _spot_trial(panel: PanelView, limits: WorkshopLimits) -> tuple[SpotTrial | N
         return None, ""
     spots = spots_in_order(panel, [])
     try:
-        trial = compare_test_spots(panel, spots, limits, ordered=is_ordered(spots))
+        trial = compare_test_spots(panel, spots, limits)
     except UnusableFiguresError as error:
         return None, f"The test spots of this panel are not taken account of: {error.what}."
     said = trial.comparison

@@ -94,13 +94,12 @@ def spots_in_order(panel: PanelView, names: Sequence[str]) -> tuple[TestSpotView
     )
 
 
-def is_ordered(spots: Sequence[TestSpotView]) -> bool:
-    """Tell whether the book keeps an order of gentleness for all of these spots."""
-    return all(spot.entry.content.gentleness is not None for spot in spots)
-
-
 def compare_test_spots(
-    panel: PanelView, spots: Sequence[TestSpotView], limits: WorkshopLimits, *, ordered: bool
+    panel: PanelView,
+    spots: Sequence[TestSpotView],
+    limits: WorkshopLimits,
+    *,
+    order_named: bool = False,
 ) -> SpotTrial:
     """Set test spots of the job book side by side.
 
@@ -112,9 +111,10 @@ def compare_test_spots(
         From the gentlest to the strongest, as far as that is known.
     limits
         The workshop's; of them the target counts here.
-    ordered
-        Whether the order is anybody's own. If not, and without film readings of all, none of
-        several that reach the target is called the gentlest.
+    order_named
+        Whether the order is the user's own. If not, it is one that the book keeps for all spots
+        that are compared. Without either, and without film readings of all, none of several that
+        reach the target is called the gentlest.
 
     Raises
     ------
@@ -122,6 +122,7 @@ def compare_test_spots(
         If too few can be compared, or their results are unlike.
     """
     squares, left_out, notes = [], [], []
+    order_kept = True
     ends: list[tuple[str, StateView]] = []
     for spot in spots:
         name = spot.entry.content.name
@@ -132,6 +133,7 @@ def compare_test_spots(
             left_out.append(f"{name} is left out: {why}")
             continue
         squares.append(square)
+        order_kept &= spot.entry.content.gentleness is not None
         notes += remarks
         ends.extend((f"{name} {state.name}", state) for state in (before, after))
     if len(squares) < FEWEST:
@@ -144,7 +146,10 @@ def compare_test_spots(
         )
     check_alike(panel.name, ends)
     comparison = compare_spots(
-        squares, limits=limits, material=panel.entry.content.material.value, ordered=ordered
+        squares,
+        limits=limits,
+        material=panel.entry.content.material.value,
+        ordered=order_named or order_kept,
     )
     return SpotTrial(
         panel=panel,

@@ -18,7 +18,7 @@ from defectscan.errors import NotMeasurableError
 from defectscan.version import __version__
 from defectscan.workshop import comparable
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import FilmReading, Job, Pass, Result, Shot, State
+from defectscan.workshop.book_entries import FilmReading, Job, Note, Pass, Result, Shot, State
 from tests.cli.commands import plain_photo, refused, well
 from tests.conftest import RenderedPhotos, Run
 from tests.drawn_card import laid_on
@@ -97,6 +97,70 @@ def test_corrections_keep_what_was_entered(run: Run, here: Path) -> None:
     assert re.search(r"wool +5 *$", shown, re.MULTILINE)  # by its first entry, as all others
     well(run("job", "film", "109"))
     refused(run("job", "withdraw", "5"), "after the pass of entry 5 stand 1 film reading(s)")
+
+
+def test_a_correction_takes_an_option_or_refuses_it(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "panel", "roof"))
+    well(run("job", "pass", "--panel", "door"))
+    well(run("job", "film", "110"))
+    well(run("job", "note", "chip"))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "film", "--correct", "5", "--after-pass", "0"))
+    well(run("job", "note", "chip", "--correct", "6", "--panel", "roof", "--job", "1"))
+    with open_book(here / "job_book") as book:
+        (reading,), (note,) = book.current(FilmReading), book.current(Note)
+        assert (reading.content.film_um, reading.content.after_pass_id) == (110, None)
+        assert (note.content.text, note.content.panel_id) == ("chip", 3)
+        well(run("job", "film", "109", "--correct", "5", "--after-pass", "1"))
+        (reading,) = book.current(FilmReading)
+        assert (reading.content.film_um, reading.content.after_pass_id) == (109, 4)
+        history = book.history()
+        refused(run("job", "film", "--correct", "5", "--after-pass", "2"), "--after-pass is 2")
+        refused(run("job", "note", "x", "--correct", "6", "--panel", "boot"), "no panels are call")
+        refused(run("job", "pass", "--correct", "4", "--job", "2"), "entry 4 is not of job 2")
+        for command in (
+            ("film", "--correct", "5", "--panel", "roof"),
+            ("film", "--correct", "5", "--spot", "A"),
+            ("pass", "--correct", "4", "--same", "--panel", "roof", "--spot", "A"),
+            ("new", "--correct", "1", "--from", "x.zip"),
+        ):
+            told = run("job", *command)
+            assert told.status == 2
+            assert (
+                "cannot go with --correct, which changes what the entry itself says: leave"
+                in told.err
+            )
+        assert book.history() == history
+
+
+def test_what_is_void_is_not_corrected(run: Run) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    well(run("job", "pass"))
+    well(run("job", "withdraw", "2"))
+    says = "the panel of entry 2, which is void; what belongs to something void stays as it is; fi"
+    refused(run("job", "pass", "--correct", "3", "--minutes", "5"), says)
+    well(run("job", "withdraw", "4"))
+    well(run("job", "pass", "--correct", "3", "--minutes", "5"))
+    well(run("job", "withdraw", "3"))
+    says = "entry 3 (pass) is void already, by entry 7; what is void can be put back; put it back w"
+    refused(run("job", "pass", "--correct", "3", "--minutes", "6"), says)
+
+
+def test_a_void_job_is_found_in_its_history(run: Run) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "new", "Coupe"))
+    well(run("job", "withdraw", "1"))
+    assert re.search(r"3 .* void: .*title Van", well(run("job", "list", "1", "--history")))
+    refused(
+        run("job", "list", "1"), "job 1 is void, by entry 3; `job list 1 --history` alone shows"
+    )
+    refused(run("job", "list", "7"), "there is no job 7; the book holds 1 job(s)")
+    assert "Coupe" in well(run("job", "list", "--history"))  # the only one that stands
+    well(run("job", "withdraw", "3"))
+    assert "Van" in well(run("job", "list", "1"))
 
 
 def test_a_corrected_panel_keeps_a_name_of_its_own(run: Run) -> None:
@@ -381,8 +445,9 @@ def test_export(run: Run, here: Path) -> None:
     refused(run("job", "export", "all.zip"), "is there already")
     well(run("job", "export", "folder", "--job", "1"))
     told = well(run("job", "new", "--from", "all.zip", "--book", "other"))
-    assert "2 job(s) taken in" in told
-    assert "0 job(s) taken in" in well(run("job", "new", "--from", "folder", "--book", "other"))
+    assert "2 job(s) taken in from all.zip into other: 10 new entries." in told
+    told = well(run("job", "new", "--from", "folder", "--book", "other"))
+    assert "0 job(s) taken in from folder into other: 0 new entries." in told
     with open_book(here / "job_book") as first, open_book(here / "other") as second:
         assert first.history() == second.history()
 
@@ -412,6 +477,25 @@ def test_bad_input_gives_one_line(run: Run, here: Path) -> None:
         assert book.current(Shot) == []
         assert book.current(FilmReading) == []
         assert len(book.current(Job)) == 1
+
+
+def test_a_refused_command_leaves_no_test_spot_behind(run: Run, here: Path) -> None:
+    well(run("job", "new", "Van"))
+    well(run("job", "panel", "door"))
+    (here / "text.jpg").write_text("no photo")
+    photo = plain_photo(here / "1.png")
+    spot = ("--spot", "A")
+    with open_book(here / "job_book") as book:
+        before = book.history()
+        refused(run("job", "film", "110", *spot, "--after-pass", "3"), "--after-pass is 3")
+        refused(run("job", "film", "110", "0", *spot), "film_um is 0")
+        refused(run("job", "pass", "--same", *spot), "has had no pass yet")
+        refused(run("job", "pass", "--minutes", "-5", *spot), "time_min is -5")
+        refused(run("job", "shots", photo, "text.jpg", *spot), "text.jpg")
+        refused(run("job", "shots", photo, *spot, "--after-pass", "1"), "--after-pass is 1")
+        assert book.history() == before
+    well(run("job", "pass", *spot))
+    assert "door, after pass 1: 1 photo" in well(run("job", "shots", photo, *spot, "--no-measure"))
 
 
 @pytest.mark.parametrize(

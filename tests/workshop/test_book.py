@@ -70,6 +70,22 @@ def test_what_is_withdrawn_shows_in_the_history_alone(book: Book) -> None:
     assert book.current(Panel) == [revived]
 
 
+def test_what_is_entered_together_is_entered_whole_or_not_at_all(book: Book) -> None:
+    job = book.add(Job(title="Van"))
+
+    def enter(time_min: float) -> None:
+        with book.together():
+            panel = book.add(Panel(name="Roof"), job_id=job.id)
+            assert book.current(Panel) == [panel]
+            book.add(Pass(panel_id=panel.id, time_min=time_min), job_id=job.id)
+
+    with pytest.raises(BookError, match="time_min is -1"):
+        enter(-1)
+    assert book.history() == [job]
+    enter(1)
+    assert [entry.kind for entry in book.history()] == ["job", "panel", "pass"]
+
+
 @pytest.mark.parametrize("action", ["UPDATE {} SET {} = {}", "DELETE FROM {}"])
 def test_the_database_refuses_to_change_a_row(book: Book, action: str) -> None:
     enter_all_kinds(book)

@@ -13,7 +13,7 @@ import pytest
 
 from defectscan.errors import DefectscanError
 from defectscan.workshop.book import Book, open_book
-from defectscan.workshop.book_archive import NAME, export_archive, import_archive
+from defectscan.workshop.book_archive import NAME, TakenIn, export_archive, import_archive
 from defectscan.workshop.book_database import FILE
 from defectscan.workshop.book_entries import BookError, Job, Note, Shot
 from tests.workshop.conftest import Clock
@@ -41,7 +41,7 @@ def test_an_archive_imports_again_without_loss(book: Book, tmp_path: Path, name:
         enter_all_kinds(book, title=title)
     assert export_archive(book, tmp_path / name, job_id=None, force=False) == len(book.history())
     with open_book(tmp_path / "other", create=True, who="somebody else") as other:
-        jobs = import_archive(other, tmp_path / name)
+        jobs = list(import_archive(other, tmp_path / name).job_ids)
         assert other.history() == book.history()
         assert [job.id for job in book.history() if job.id in jobs] == jobs
         for shot in book.current(Shot):
@@ -59,7 +59,7 @@ def test_one_job_goes_into_a_book_that_holds_others(book: Book, tmp_path: Path) 
     export_archive(book, tmp_path / "one.zip", job_id=job.id, force=False)
     with open_book(tmp_path / "other", create=True) as other:
         own = [other.add(Job(title=title)) for title in ("Own", "Own too")]
-        (taken,) = import_archive(other, tmp_path / "one.zip")
+        (taken,) = import_archive(other, tmp_path / "one.zip").job_ids
         # Number 2 is given away there: it gets the next one, in all its versions.
         versions = [e.content for e in other.history(taken) if isinstance(e.content, Job)]
         assert [version.number for version in versions] == [3, 3]
@@ -68,14 +68,19 @@ def test_one_job_goes_into_a_book_that_holds_others(book: Book, tmp_path: Path) 
         assert [e.kind for e in other.history(taken)] == kinds
         uids = [e.uid for e in book.history(job.id)]
         assert [e.uid for e in other.history(taken)] == uids
-        assert import_archive(other, tmp_path / "one.zip") == []  # twice is once
+        twice = import_archive(other, tmp_path / "one.zip")  # is once
+        assert twice == TakenIn(job_ids=(), n_entries=0)
         assert [e.uid for e in other.history(taken)] == uids
         book.add(Note(text="later"), job_id=job.id)
         export_archive(book, tmp_path / "one.zip", job_id=job.id, force=True)
-        assert (
-            import_archive(other, tmp_path / "one.zip") == []
-        )  # no new job, but what is new in it
+        later = import_archive(other, tmp_path / "one.zip")
+        assert later == TakenIn(job_ids=(), n_entries=1)  # no new job, but what is new in it
         assert [n.content.text for n in other.current(Note, job_id=taken)][-1] == "later"
+        book.correct(job.id, Job(title="Taken, blue"))
+        export_archive(book, tmp_path / "one.zip", job_id=job.id, force=True)
+        assert import_archive(other, tmp_path / "one.zip").n_entries == 1
+        blue = other.job(3).content  # the job keeps the number that it has here
+        assert (blue.title, blue.number) == ("Taken, blue", 3)
 
 
 def test_nothing_is_written_over(book: Book, tmp_path: Path) -> None:

@@ -14,7 +14,6 @@ from defectscan.workshop.outlook import WorkshopLimits
 from defectscan.workshop.spot_trial import (
     SpotTrial,
     compare_test_spots,
-    is_ordered,
     spots_in_order,
     spots_record,
 )
@@ -33,7 +32,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 def tried(bench: Bench, *names: str, limits: WorkshopLimits = LIMITS) -> SpotTrial:
     panel = bench.view()
     spots = spots_in_order(panel, names)
-    return compare_test_spots(panel, spots, limits, ordered=bool(names) or is_ordered(spots))
+    return compare_test_spots(panel, spots, limits, order_named=bool(names))
 
 
 def test_the_gentlest_by_film_is_recommended(bench: Bench) -> None:
@@ -83,6 +82,10 @@ def test_the_order_kept_in_the_book_counts(bench: Bench) -> None:
     bench.spot("wool", 95, gentleness=2)
     bench.spot("foam", 92, gentleness=1)
     assert tried(bench).comparison.recommended == "foam"
+    bench.add(TestSpot(panel_id=bench.panel_id, name="begun"))  # nothing to set beside them yet
+    assert tried(bench).comparison.recommended == "foam"
+    bench.spot("felt", 60)
+    assert tried(bench).comparison.recommended == ""
 
 
 def test_spots_that_cannot_count_are_named(bench: Bench) -> None:

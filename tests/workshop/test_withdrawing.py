@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import BookError, Note, Panel, Pass
+from defectscan.workshop.book_entries import BookError, Note, Panel, Pass, State, TestSpot
 from defectscan.workshop.withdrawing import withdraw
 from tests.workshop.polished_panel import Bench
 
@@ -73,8 +73,45 @@ def test_a_pass_on_a_test_spot_is_held_by_the_spots_photos(bench: Bench) -> None
     (one,) = bench.view().test_spots[0].surface.passes
     with pytest.raises(BookError, match=r"1 photo\(s\)"):
         withdraw(bench.book, one.id)
-    withdraw(bench.book, spot)  # with the spot itself all that was done on it goes
+    void = withdraw(bench.book, spot)  # with the spot itself all that was done on it goes
+    says = (
+        f"entry {one.id} (pass) belongs to the test spot of entry {spot}, which is void; what "
+        "belongs to something void stays as it is; first put that back with `job withdraw "
+        f"{void.id}`"
+    )
+    with pytest.raises(BookError, match=re.escape(says)):
+        withdraw(bench.book, one.id)
+    withdraw(bench.book, void.id)
+    with pytest.raises(BookError, match=r"1 photo\(s\)"):
+        withdraw(bench.book, one.id)
+
+
+def test_what_belongs_to_something_void_stays_as_it_is(bench: Bench) -> None:
+    bench.course([200, 50], [110, None])
+    surface = bench.view().surface
+    (one,), (shot,), reading = surface.passes, surface.states[1].shots, surface.film[0]
+    for owner in (bench.job.id, bench.panel_id):
+        void = withdraw(bench.book, owner)
+        for entry in (one, shot, reading):
+            with pytest.raises(BookError, match=f"to the (job|panel) of entry {owner}, which"):
+                withdraw(bench.book, entry.id)
+        withdraw(bench.book, void.id)
+    assert bench.view().surface == surface
+    gone = withdraw(bench.book, shot.id)
     withdraw(bench.book, one.id)
+    # Put back now, the photo after the pass would count as one before it.
+    with pytest.raises(BookError, match=f"belongs to the pass of entry {one.id}, which is void"):
+        withdraw(bench.book, gone.id)
+
+
+def test_a_reading_goes_back_to_no_void_pass(bench: Bench) -> None:
+    bench.course([200, None], [110, 108])
+    surface = bench.view().surface
+    readings = [r for r in surface.film if r.content.after_pass_id is not None]
+    moved = [bench.book.correct(r.id, replace(r.content, after_pass_id=None)) for r in readings]
+    withdraw(bench.book, surface.passes[0].id)
+    with pytest.raises(BookError, match="belongs to the pass of entry"):
+        withdraw(bench.book, moved[0].id)
 
 
 def test_without_its_correction_the_older_content_is_in_force_again(bench: Bench) -> None:
@@ -101,6 +138,40 @@ def test_a_withdrawal_is_withdrawn_and_entered_again(bench: Bench) -> None:
     assert [one.content.text for one in bench.book.current(Note)] == ["the owner waits"]
     assert withdraw(bench.book, again.id).withdrawn
     assert bench.book.current(Note) == []
+
+
+def test_what_is_void_is_not_withdrawn_again_but_put_back(bench: Bench) -> None:
+    note = bench.add(Note(text="the owner waits"))
+    void = withdraw(bench.book, note)
+    says = f"entry {note} (note) is void already, by entry {void.id}; what is void can be put back;"
+    with pytest.raises(BookError, match=re.escape(says)):
+        withdraw(bench.book, note)
+    twice = bench.book.withdraw(note)  # as older books have it
+    with pytest.raises(BookError, match=f"put it back with `job withdraw {twice.id}`"):
+        withdraw(bench.book, void.id)
+    assert not withdraw(bench.book, twice.id).withdrawn
+    assert [one.content.text for one in bench.book.current(Note)] == ["the owner waits"]
+
+
+def test_a_test_spots_name_may_be_anothers_by_now(bench: Bench) -> None:
+    spot = bench.add(TestSpot(panel_id=bench.panel_id, name="A"))
+    void = withdraw(bench.book, spot)
+    other = bench.add(TestSpot(panel_id=bench.panel_id, name="a "))
+    says = f"another test spot A, of entry {other}; test spots of one panel have different names"
+    with pytest.raises(BookError, match=says):
+        withdraw(bench.book, void.id)
+    withdraw(bench.book, other)
+    withdraw(bench.book, void.id)
+    assert [one.thing_id for one in bench.book.current(TestSpot)] == [spot]
+
+
+def test_a_state_entered_anew_is_not_put_back_beside_it(bench: Bench) -> None:
+    state = bench.state().thing_id
+    void = withdraw(bench.book, state)
+    other = bench.state().thing_id
+    with pytest.raises(BookError, match=f"the same state was entered anew by entry {other}"):
+        withdraw(bench.book, void.id)
+    assert [one.thing_id for one in bench.book.current(State)] == [other]
 
 
 def test_a_panels_older_name_may_be_anothers_by_now(bench: Bench) -> None:
