@@ -4,12 +4,12 @@ import base64
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Dialog, Page
 
 from defectscan.judging.deck import Deck
 from defectscan.judging.deck_page import render_deck
@@ -21,12 +21,14 @@ SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 SETTLE_MS = 400
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Tab:
-    """A device's tab, and what its page complained of."""
+    """A device's tab, what its page complained of and asked, and what is answered to that."""
 
     page: Page
     faults: list[str]
+    asked: list[str] = field(default_factory=list)
+    answers: bool = True
 
 
 @pytest.fixture(scope="module", params=SIZES)
@@ -51,7 +53,12 @@ def new_tab(context: BrowserContext) -> Tab:
     tab.page.clock.install()
     tab.page.on("pageerror", lambda error: tab.faults.append(str(error)))
     tab.page.on("console", lambda message: tab.faults.append(message.text))
-    tab.page.on("dialog", lambda dialog: dialog.accept())
+
+    def answer(dialog: Dialog) -> None:
+        tab.asked.append(dialog.message)
+        (dialog.accept if tab.answers else dialog.dismiss)()
+
+    tab.page.on("dialog", answer)
     return tab
 
 
@@ -65,6 +72,8 @@ def only_tab(context: BrowserContext) -> Tab:
 def tab(only_tab: Tab) -> Iterator[Tab]:
     """Give the tab, and forget what was graded in it."""
     only_tab.faults.clear()
+    only_tab.asked.clear()
+    only_tab.answers = True
     yield only_tab
     only_tab.page.evaluate("localStorage.clear()")
 
@@ -120,7 +129,7 @@ def test_a_deck_from_the_first_photo_to_the_saved_file(tab: Tab, tmp_path: Path)
     page.reload()
     assert page.is_visible("#resume")
     assert f"{HOSTILE_RATER}: 3 of 8" in (page.text_content("#resume p") or "")
-    page.click("#go-on")
+    page.click(".go-on")
     assert count(page) == "4 of 8"
     press(page, "Backspace")  # back to the third, which gets a grade after all
     assert count(page) == "3 of 8"
@@ -141,6 +150,76 @@ def test_a_deck_from_the_first_photo_to_the_saved_file(tab: Tab, tmp_path: Path)
     page.reload()
     assert page.is_hidden("#resume")
     assert tab.faults == []
+
+
+def test_a_grade_changed_after_saving_is_not_saved(tab: Tab, tmp_path: Path) -> None:
+    deck = deck_of([0, 2, 4], repeats=0)
+    _, key = key_file(deck, tmp_path)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    for grade in "024":
+        press(page, grade)
+    save(page, tmp_path)
+    page.reload()
+    page.click(".go-on")
+    assert "Saved as grades_" in (page.text_content("#saved") or "")
+    page.click("#look-again")
+    press(page, "1")
+    assert page.is_hidden("#saved")
+    tab.asked.clear()
+    tab.answers = False
+    page.click("#another")
+    assert len(tab.asked) == 1
+    assert "grades of Ana are not saved" in tab.asked[0]
+    assert page.is_visible("#end")
+    (session,) = read_grades(save(page, tmp_path), key)
+    assert session.grades == {1: 0, 2: 2, 3: 1}
+    page.click("#another")  # not asked again
+    assert page.is_visible("#who")
+    assert len(tab.asked) == 1
+    assert tab.faults == []
+
+
+def test_the_page_opened_twice_loses_nobodys_grades(
+    tab: Tab, context: BrowserContext, tmp_path: Path
+) -> None:
+    deck = deck_of([0, 2, 4], repeats=0)
+    _, key = key_file(deck, tmp_path)
+    first = opened(tab, deck, tmp_path)
+    begin(first)
+    press(first, "0")
+    other = new_tab(context)
+    second = opened(other, deck, tmp_path)
+    second.click(".go-on")
+    press(second, "2")
+    press(first, "1")  # the photo that the second tab has graded: the later grade counts
+    press(second, "4")
+    assert second.is_visible("#end")
+    save(second, tmp_path)
+    second.reload()
+    second.click("#start-over")
+    begin(second, "Ben")
+    press(second, "5")
+    press(first, "3")  # Ana's third, once more, after her file was saved
+    tab.answers = False
+    first.click("#another")
+    assert first.is_visible("#end")
+    (session,) = read_grades(save(first, tmp_path), key)
+    assert session.grades == {1: 0, 2: 1, 3: 3}
+    second.reload()
+    assert sorted(second.locator("#kept p").all_text_contents()) == [
+        "Welcome back, Ana: 3 of 3 are graded.",
+        "Welcome back, Ben: 1 of 3 are graded.",
+    ]
+    second.get_by_role("button", name="Delete the grades of Ana").click()  # saved: not asked
+    assert other.asked == []
+    other.answers = False
+    second.get_by_role("button", name="Delete the grades of Ben").click()
+    assert len(other.asked) == 1
+    second.get_by_role("button", name="Go on as Ben").click()
+    assert count(second) == "2 of 3"
+    second.close()
+    assert tab.faults == other.faults == []
 
 
 def test_pairs_are_graded_in_percent(tab: Tab, tmp_path: Path) -> None:
@@ -243,7 +322,8 @@ def test_what_is_kept_in_a_damaged_form_is_left_alone(tab: Tab, tmp_path: Path) 
     page = opened(tab, deck, tmp_path)
     for text in ("{", "null", '{"rater": 5}', '{"rater": "a", "session": "b", "grades": 7}'):
         page.evaluate(
-            "([k, t]) => localStorage.setItem(k, t)", [f"defectscan.deck.{deck.ident}", text]
+            "([k, t]) => localStorage.setItem(k, t)",
+            [f"defectscan.deck.{deck.ident}.session.s1", text],
         )
         page.reload()
         assert page.is_visible("#who")
