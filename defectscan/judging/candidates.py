@@ -30,6 +30,9 @@ class Reference:
         "true" of a rendered photo, "measured" of any other.
     density_mm_per_cm2
         Line density of the state, or of the one after; `None` where the scale is unknown.
+    at_least
+        Whether a correction is known from `low` upwards alone, because what is left lies under
+        its detection limit: `value` then stands for nothing.
     """
 
     value: float
@@ -37,6 +40,12 @@ class Reference:
     high: float | None
     source: Literal["true", "measured"]
     density_mm_per_cm2: float | None = None
+    at_least: bool = False
+
+    @property
+    def bound(self) -> float | None:
+        """Return the lower limit where it alone is known."""
+        return self.low if self.at_least else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,6 +106,8 @@ def grade_of(density_mm_per_cm2: float) -> int:
 def correction_reference(correction: Correction, density: float | None) -> Reference | None:
     """Return a measured correction as a reference; `None` where it is undefined.
 
+    At least a negative one says nothing to hold a grade against, and is none either.
+
     Parameters
     ----------
     correction
@@ -105,7 +116,7 @@ def correction_reference(correction: Correction, density: float | None) -> Refer
         Line density after, mm per cm².
     """
     percent = correction.percent
-    if percent is None:
+    if percent is None or (correction.at_least and percent.low < 0):
         return None
     value = float(np.clip(percent.value, -100, 100))
     return Reference(
@@ -114,6 +125,7 @@ def correction_reference(correction: Correction, density: float | None) -> Refer
         high=percent.high,
         source="measured",
         density_mm_per_cm2=density,
+        at_least=correction.at_least,
     )
 
 
@@ -124,8 +136,11 @@ def groups_of(candidate: Candidate, scale: Scale) -> dict[str, str]:
     if reference is not None and scale is Scale.QUANTITY:
         groups["amount"] = "many lines" if reference.value >= MANY_FROM_GRADE else "few lines"
     elif reference is not None:
-        much = reference.value >= MUCH_FROM_PERCENT
-        groups["amount"] = "much corrected" if much else "little corrected"
+        known = reference.value if reference.bound is None else reference.bound
+        if known >= MUCH_FROM_PERCENT:
+            groups["amount"] = "much corrected"
+        elif not reference.at_least:
+            groups["amount"] = "little corrected"
     return groups
 
 

@@ -266,19 +266,30 @@
   // ---- practice -------------------------------------------------------------------------
   const off = (card) => {
     const { grade } = state.grades[card];
-    return grade === null ? null : grade - cards[card].answer.value;
+    const { value, low, at_least: atLeast } = cards[card].answer;
+    if (grade === null) return null;
+    return atLeast ? Math.min(0, grade - low) : grade - value; // from the lower limit upwards, none is off
   };
   const isHit = (by) => Math.abs(by) <= (quantity ? 0 : 5);
   const isNear = (by) => Math.abs(by) <= (quantity ? 1 : 15);
-  const number = (value) => String(Math.round(value * (Math.abs(value) < 10 ? 10 : 1)) / (Math.abs(value) < 10 ? 10 : 1));
+  // Rounding makes no 0 or 100: with more decimals, and at last by telling the side.
+  const number = (value, round = Math.round) => {
+    const isEdge = (rounded) => (rounded === 0 || rounded === 100) && rounded !== value;
+    const to = (places) => round(value * 10 ** places) / 10 ** places;
+    const few = Math.abs(value) < 10 ? 1 : 0;
+    const places = [few, few + 1, few + 2].find((some) => !isEdge(to(some)));
+    if (places !== undefined) return String(to(places));
+    return `${value > to(0) ? "over" : "under"} ${Math.abs(to(0))}`;
+  };
   const answer = (grade) => {
     const told = cards[at].answer;
     const by = off(at);
     way = by === null ? 0 : isHit(by) ? 1 : isNear(by) ? 0 : -1;
     const source = told.source === "true" ? "True value" : "Measured";
-    const range = told.low !== null && told.low !== told.high ? ` (${number(told.low)} to ${number(told.high)})` : "";
+    const range = told.low !== null && told.low !== told.high && !told.at_least ? ` (${number(told.low)} to ${number(told.high)})` : "";
     const density = told.density_mm_per_cm2 !== null && quantity ? `, ${number(told.density_mm_per_cm2)} mm of line per cm²` : "";
-    const value = quantity ? `${told.value}, ${words[told.value]}` : `${number(told.value)} %`;
+    const exact = told.at_least ? `at least ${number(told.low, Math.floor)}` : number(told.value);
+    const value = quantity ? `${told.value}, ${words[told.value]}` : `${exact} %`;
     const how = by === null ? "" : isHit(by) ? "Well seen. " : isNear(by) ? `Close: a little too ${by > 0 ? "high" : "low"}. ` : `Too ${by > 0 ? "high" : "low"} this time. `;
     document.querySelector("#answer .verdict").textContent = `${how}${source}: ${value}${range}${density}`;
     document.querySelector("#answer .look").textContent = (grade === null ? "" : `You gave ${spoken(grade)}. `) + told.look;
@@ -335,13 +346,15 @@
     offer();
   };
   const summarise = () => {
-    const found = cards.map((_, card) => card).filter(isGraded).map(off).filter((by) => by !== null);
+    // A lower limit alone is no value to hit, nor to lean from.
+    const valued = cards.map((_, card) => card).filter((card) => isGraded(card) && !cards[card].answer.at_least);
+    const found = valued.map(off).filter((by) => by !== null);
     const hits = found.filter(isHit).length;
     const near = found.filter((by) => !isHit(by) && isNear(by)).length;
     const mean = found.reduce((sum, by) => sum + by, 0) / (found.length || 1);
     byId("end-title").textContent = "Practice done.";
     byId("end-text").textContent = `${hits} of ${found.length} hit ${quantity ? "the grade" : "within 5 points"}, ${near} more ${quantity ? "one step off" : "within 15 points"}.`;
-    const lean = Math.abs(mean) < (quantity ? 0.25 : 3) ? "You lean neither way." : `On average you gave ${number(Math.abs(mean))}${quantity ? " of a grade" : " points"} too ${mean > 0 ? "much" : "little"}.`;
+    const lean = !found.length ? "No grade could be held against a value." : Math.abs(mean) < (quantity ? 0.25 : 3) ? "You lean neither way." : `On average you gave ${number(Math.abs(mean))}${quantity ? " of a grade" : " points"} too ${mean > 0 ? "much" : "little"}.`;
     byId("summary").replaceChildren(...[lean, "One round proves little: what counts is a blind deck some days later."].map((text) => {
       const item = document.createElement("li");
       item.textContent = text;

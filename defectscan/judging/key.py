@@ -129,6 +129,8 @@ def _photo(told: dict[str, Any]) -> KeyedPhoto:
             raise ValueError("a value is no number")
         if reference.value is None or reference.source not in ("true", "measured"):
             raise ValueError("a value is missing, or where it comes from")
+        if type(reference.at_least) is not bool or (reference.at_least and reference.low is None):
+            raise ValueError("a lower limit is missing")
     try:
         pictures = tuple(base64.b64decode(text, validate=True) for text in told["pictures"])
     except binascii.Error as error:

@@ -21,6 +21,8 @@ from defectscan.judging.candidates import (
     paint_group,
 )
 from defectscan.judging.scale import Scale
+from defectscan.measurement.comparison import Correction
+from defectscan.measurement.score import Interval
 from defectscan.measurement.state import MeasuredShot, PanelScore, lines_mask
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import Entry, Result
@@ -232,7 +234,7 @@ def _measured(source: Source, how: Measuring, ident: str) -> Candidate:
             reference, reason = score_reference(after), NO_SCALE
         else:
             reference = correction_reference(comparison.correction, density)
-            reason = "the correction is undefined"
+            reason = "the correction is undefined, or too little to tell"
         shots = [comparison.before.shots[0], after.shots[0]]
         score = after
     kinds = {str(kind): one.value for kind, one in score.kinds.items()}
@@ -297,10 +299,11 @@ def _stored(record: Mapping[str, Any], scale: Scale) -> Reference | None:
             density_mm_per_cm2=density["value"],
         )
     percent = record["correction_percent"]
-    if percent is None or percent.get("value") is None:
+    if percent is None or any(percent.get(name) is None for name in ("value", "low", "high")):
         return None
-    value = min(max(percent["value"], -100.0), 100.0)
-    return Reference(value=value, low=percent["low"], high=percent["high"], source="measured")
+    interval = Interval(value=percent["value"], low=percent["low"], high=percent["high"])
+    at_least = bool(record.get("correction_is_at_least"))
+    return correction_reference(Correction(percent=interval, at_least=at_least), None)
 
 
 def _source(

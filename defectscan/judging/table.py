@@ -48,7 +48,7 @@ class GradeTable:
     raters
         Names, as first written.
     truth
-        Shape (n_photos,), nan where not known.
+        Shape (n_photos,), nan where not known, or known from a lower limit upwards alone.
     sittings
         By date.
     n_decks
@@ -145,7 +145,8 @@ def lay_out(decks: Sequence[tuple[DeckKey, Sequence[Session]]]) -> GradeTable:
                     readings=readings,
                 )
             )
-    truth = [np.nan if p.reference is None else p.reference.value for p in photos.values()]
+    known = [photo.reference for photo in photos.values()]
+    truth = [np.nan if one is None or one.at_least else one.value for one in known]
     return GradeTable(
         scale=decks[0][0].scale,
         photos=tuple(photos.values()),

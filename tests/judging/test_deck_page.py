@@ -4,18 +4,19 @@ import base64
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Dialog, Page
 
-from defectscan.judging.deck import Deck
+from defectscan.judging.candidates import Reference
+from defectscan.judging.deck import Deck, build_deck
 from defectscan.judging.deck_page import render_deck
 from defectscan.judging.grades import read_grades
 from defectscan.judging.scale import Scale
-from tests.judging.conftest import HOSTILE_RATER, SECRET, deck_of, key_file
+from tests.judging.conftest import HOSTILE_RATER, SECRET, candidate, deck_of, key_file
 
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 SETTLE_MS = 400
@@ -109,6 +110,12 @@ def save(page: Page, folder: Path) -> Path:
         r"grades_[0-9a-f]{12}_\w+_[0-9a-f]{4}\.json", waiting.value.suggested_filename
     )
     return path
+
+
+def measured(
+    value: float, *, low: float, high: float | None = None, at_least: bool = False
+) -> Reference:
+    return Reference(value=value, low=low, high=high, source="measured", at_least=at_least)
 
 
 def count(page: Page) -> str:
@@ -365,6 +372,43 @@ def test_practice_answers_at_once_and_gets_harder(tab: Tab, tmp_path: Path) -> N
     assert "6 of 7 hit" in (page.text_content("#end-text") or "")
     page.reload()
     assert page.is_hidden("#resume")  # nothing is kept
+    assert tab.faults == []
+
+
+@pytest.mark.parametrize(
+    ("reference", "grade", "verdict"),
+    [
+        (measured(98.8, low=93.01, at_least=True), 93, "Well seen. Measured: at least 93 %"),
+        (measured(98.8, low=93.01, at_least=True), 100, "Well seen. Measured: at least 93 %"),
+        (
+            measured(98.8, low=93.01, at_least=True),
+            85,
+            "Close: a little too low. Measured: at least 93 %",
+        ),
+        (measured(99.7, low=99.04, high=99.96), 100, "Well seen. Measured: 99.7 % (99 to 99.96)"),
+        (measured(0.04, low=-3.0, high=0.004), 0, "Well seen. Measured: 0.04 % (-3 to 0.004)"),
+        (
+            measured(99.9996, low=98.0, high=100.0),
+            99,
+            "Well seen. Measured: under 100 % (98 to 100)",
+        ),
+    ],
+)
+def test_practice_tells_a_bound_as_one_and_makes_no_0_or_100(
+    tab: Tab, tmp_path: Path, reference: Reference, grade: int, verdict: str
+) -> None:
+    photos = [replace(candidate(i, 50, pair=True), reference=reference) for i in (0, 1)]
+    deck = build_deck(photos, title="", scale=Scale.CORRECTION, repeats=0, seed=1, practice=True)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    for _ in photos:
+        page.clock.fast_forward(SETTLE_MS)
+        page.fill("#percent", str(grade))
+        page.click("#give")
+        assert page.text_content("#answer .verdict") == verdict
+        page.click("#next")
+    told = page.text_content("#end") or ""
+    assert ("No grade could be held against a value" in told) == reference.at_least
     assert tab.faults == []
 
 

@@ -193,6 +193,11 @@ def test_grades_without_end_are_counted_in_time(key: DeckKey, tmp_path: Path) ->
         ("reference", {"value": 10**400, "low": None, "high": None, "source": "true"}),
         ("reference", {"value": 3, "low": "2", "high": None, "source": "true"}),
         ("reference", {"value": None, "low": None, "high": None, "source": "true"}),
+        (
+            "reference",
+            {"value": 3, "low": None, "high": None, "source": "measured", "at_least": True},
+        ),
+        ("reference", {"value": 3, "low": 2, "high": 4, "source": "measured", "at_least": 1}),
         ("groups", {"paint": 5}),
         ("pictures", ["no base64"]),
     ],

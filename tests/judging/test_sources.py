@@ -1,6 +1,7 @@
 """Where a deck's photos come from."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -176,6 +177,13 @@ def test_the_job_book_gives_states_pairs_and_their_results(tmp_path: Path) -> No
         assert len(pair.views) == 2
         assert pair.reference is not None
         assert (pair.reference.value, pair.reference.high) == (50, 60)
+        assert not pair.reference.at_least
+        least = [
+            replace(one, stored={**comparison, "correction_is_at_least": True}) for one in pairs
+        ]
+        (pair,) = read_candidates(least, Measuring(scale=Scale.CORRECTION), progress=silent)
+        assert pair.reference is not None
+        assert pair.reference.bound == 40
         (pair,) = read_candidates(pairs, Measuring(scale=Scale.QUANTITY), progress=silent)
         assert pair.reference is not None
         assert pair.reference.value == 3  # the grade of the state after
