@@ -30,6 +30,8 @@ class Reference:
         "true" of a rendered photo, "measured" of any other.
     density_mm_per_cm2
         Line density of the state, or of the one after; `None` where the scale is unknown.
+    detection_limit_mm_per_cm2
+        Of that density, where it was measured; under it, no more than "under" is known.
     at_least
         Whether a correction is known from `low` upwards alone, because what is left lies under
         its detection limit: `value` then stands for nothing.
@@ -40,6 +42,7 @@ class Reference:
     high: float | None
     source: Literal["true", "measured"]
     density_mm_per_cm2: float | None = None
+    detection_limit_mm_per_cm2: float | None = None
     at_least: bool = False
 
     @property
@@ -103,7 +106,9 @@ def grade_of(density_mm_per_cm2: float) -> int:
     return int(np.searchsorted(GRADE_LIMITS_MM_PER_CM2, density_mm_per_cm2))
 
 
-def correction_reference(correction: Correction, density: float | None) -> Reference | None:
+def correction_reference(
+    correction: Correction, density: float | None, *, limit: float | None = None
+) -> Reference | None:
     """Return a measured correction as a reference; `None` where it is undefined.
 
     At least a negative one says nothing to hold a grade against, and is none either.
@@ -112,8 +117,8 @@ def correction_reference(correction: Correction, density: float | None) -> Refer
     ----------
     correction
         From a comparison.
-    density
-        Line density after, mm per cm².
+    density, limit
+        Line density after and its detection limit, mm per cm².
     """
     percent = correction.percent
     if percent is None or (correction.at_least and percent.low < 0):
@@ -125,6 +130,7 @@ def correction_reference(correction: Correction, density: float | None) -> Refer
         high=percent.high,
         source="measured",
         density_mm_per_cm2=density,
+        detection_limit_mm_per_cm2=limit,
         at_least=correction.at_least,
     )
 

@@ -287,7 +287,9 @@
     way = by === null ? 0 : isHit(by) ? 1 : isNear(by) ? 0 : -1;
     const source = told.source === "true" ? "True value" : "Measured";
     const range = told.low !== null && told.low !== told.high && !told.at_least ? ` (${number(told.low)} to ${number(told.high)})` : "";
-    const density = told.density_mm_per_cm2 !== null && quantity ? `, ${number(told.density_mm_per_cm2)} mm of line per cm²` : "";
+    const { density_mm_per_cm2: found, detection_limit_mm_per_cm2: limit } = told;
+    const amount = limit !== null && found < limit ? `under ${Number(limit.toPrecision(3))}` : number(found);
+    const density = found !== null && quantity ? `, ${amount} mm of line per cm²` : "";
     const exact = told.at_least ? `at least ${number(told.low, Math.floor)}` : number(told.value);
     const value = quantity ? `${told.value}, ${words[told.value]}` : `${exact} %`;
     const how = by === null ? "" : isHit(by) ? "Well seen. " : isNear(by) ? `Close: a little too ${by > 0 ? "high" : "low"}. ` : `Too ${by > 0 ? "high" : "low"} this time. `;

@@ -124,8 +124,14 @@ def _photo(told: dict[str, Any]) -> KeyedPhoto:
     reference = None
     if told["reference"] is not None:
         reference = Reference(**told["reference"])
-        numbers = (reference.low, reference.high, reference.density_mm_per_cm2)
-        if not all(_is_number(one) for one in (reference.value, *numbers) if one is not None):
+        numbers = (
+            reference.value,
+            reference.low,
+            reference.high,
+            reference.density_mm_per_cm2,
+            reference.detection_limit_mm_per_cm2,
+        )
+        if not all(_is_number(one) for one in numbers if one is not None):
             raise ValueError("a value is no number")
         if reference.value is None or reference.source not in ("true", "measured"):
             raise ValueError("a value is missing, or where it comes from")

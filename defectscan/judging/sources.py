@@ -229,11 +229,14 @@ def _measured(source: Source, how: Measuring, ident: str) -> Candidate:
     else:
         comparison = pipeline.compare(source.states[0], source.states[1], **told)
         after = comparison.after
-        density = after.line_density.value if after.has_scale else None
         if how.scale is Scale.QUANTITY:
             reference, reason = score_reference(after), NO_SCALE
         else:
-            reference = correction_reference(comparison.correction, density)
+            reference = correction_reference(
+                comparison.correction,
+                after.line_density.value if after.has_scale else None,
+                limit=after.detection_limit if after.has_scale else None,
+            )
             reason = "the correction is undefined, or too little to tell"
         shots = [comparison.before.shots[0], after.shots[0]]
         score = after
@@ -280,6 +283,7 @@ def score_reference(score: PanelScore) -> Reference | None:
         high=grade_of(density.high),
         source="measured",
         density_mm_per_cm2=density.value,
+        detection_limit_mm_per_cm2=score.detection_limit,
     )
 
 
@@ -297,6 +301,7 @@ def _stored(record: Mapping[str, Any], scale: Scale) -> Reference | None:
             high=grade_of(density["high"]),
             source="measured",
             density_mm_per_cm2=density["value"],
+            detection_limit_mm_per_cm2=record.get("detection_limit_mm_per_cm2"),
         )
     percent = record["correction_percent"]
     if percent is None or any(percent.get(name) is None for name in ("value", "low", "high")):

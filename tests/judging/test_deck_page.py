@@ -412,6 +412,26 @@ def test_practice_tells_a_bound_as_one_and_makes_no_0_or_100(
     assert tab.faults == []
 
 
+@pytest.mark.parametrize(
+    ("density", "told"), [(1.648, "1.6"), (0.53, "under 1.15"), (0.02, "under 1.15")]
+)
+def test_practice_tells_a_density_under_its_limit_as_such(
+    tab: Tab, tmp_path: Path, density: float, told: str
+) -> None:
+    reference = replace(
+        measured(0, low=0, high=1), density_mm_per_cm2=density, detection_limit_mm_per_cm2=1.1498
+    )
+    photos = [replace(candidate(i, 0), reference=reference) for i in (0, 1)]
+    deck = build_deck(photos, title="", scale=Scale.QUANTITY, repeats=0, seed=1, practice=True)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    press(page, "0")
+    assert page.text_content("#answer .verdict") == (
+        f"Well seen. Measured: 0, next to none (0 to 1), {told} mm of line per cm²"
+    )
+    assert tab.faults == []
+
+
 def test_nothing_in_a_blind_deck_tells_names_values_or_repeats() -> None:
     deck = deck_of([0, 1, 2, 3, 4, 5])
     html = render_deck(deck)

@@ -130,6 +130,10 @@ def test_measured_photos_have_a_grade_and_their_lines(photos: RenderedPhotos) ->
     assert found.reference is not None
     assert found.reference.source == "measured"
     assert found.reference.value == 4
+    limit, density = found.reference.detection_limit_mm_per_cm2, found.reference.density_mm_per_cm2
+    assert limit is not None
+    assert density is not None
+    assert 0 < limit < density
     assert found.views[0].lines is not None
     assert found.views[0].lines.sum() > 100
     (without,) = read_candidates([source], Measuring(scale=Scale.QUANTITY), progress=silent)
