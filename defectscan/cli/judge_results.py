@@ -69,7 +69,7 @@ def grades(
             journal.sort_sessions(opened, journal.find_deck(opened, ident), some, correct=correct)
         for ident, some in sessions.items():
             entry = (
-                journal.enter_deck(opened, *given)
+                journal.enter_deck(opened, *given, correct=correct)
                 if given
                 else _deck_in(opened, files[0], ident)[0]
             )

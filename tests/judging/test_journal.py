@@ -1,5 +1,6 @@
 """Decks and grades in the job book: entered once, corrected by a further entry, archived whole."""
 
+import copy
 import dataclasses
 from pathlib import Path
 
@@ -33,6 +34,25 @@ def test_a_deck_is_entered_once_with_its_pictures(tmp_path: Path) -> None:
         assert journal.enter_deck(book, *read_key(path)) == entry
         assert journal.key_of(book, entry) == key
         assert len(book.current(Deck)) == 1
+
+
+def test_a_deck_made_anew_with_values_is_refused_or_corrects_the_first(tmp_path: Path) -> None:
+    valued = deck_of([0, 3, 5])
+    bare = copy.deepcopy(valued)
+    for photo in bare.key["photos"]:
+        photo["reference"] = None
+    with open_book(tmp_path / "book", create=True) as book:
+        entry = journal.enter_deck(book, *read_key(key_file(bare, tmp_path)[0]))
+        journal.enter_sessions(book, entry, [session()], correct=False)
+        path, key = key_file(valued, tmp_path)
+        with pytest.raises(DefectscanError, match=r"other values of its photos.*--correct"):
+            journal.enter_deck(book, *read_key(path))
+        assert book.current(Deck) == [entry]
+        corrected = journal.enter_deck(book, *read_key(path), correct=True)
+        assert book.current(Deck) == [corrected]
+        assert journal.key_of(book, corrected) == key
+        assert journal.sessions_of(book, corrected) == [session()]  # they stay with the deck
+        assert journal.enter_deck(book, *read_key(path)) == corrected
 
 
 def test_grades_are_entered_once_and_corrected_by_a_further_entry(tmp_path: Path) -> None:

@@ -131,6 +131,13 @@ def test_a_lower_limit_alone_is_no_value() -> None:
     assert value_told(photos[1]) == "; measured at least 93\N{NO-BREAK SPACE}%"
 
 
+def test_a_value_is_that_of_the_first_deck_that_has_one() -> None:
+    bare, first, second = a_key([None, None]), a_key([1.0, None]), a_key([3.0, 2.0])
+    for keys in ([bare, first, second], [first, bare, second], [first, second, bare]):
+        table = lay_out([(key, []) for key in keys])
+        np.testing.assert_array_equal(table.truth, [1, 2])
+
+
 def test_the_statistics_are_those_of_the_workshop() -> None:
     key = a_key(VALUES)
     sessions = [sitting(key, name, seed=i, sd=0.7) for i, name in enumerate(("Ana", "Ben", "Cy"))]
