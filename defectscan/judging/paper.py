@@ -80,7 +80,8 @@ def _write_answer_sheet(sheet: Sheet, deck: Deck) -> None:
             _write_answer_row(sheet, number + 1, x, top + row * _ROW_MM, quantity=quantity)
     sheet.set_y(top + _ROW_MM * min(_ROWS, len(deck.cards)) + 5)
     sheet.write_text(
-        "To type it up: a CSV file with the columns rater, date, photo, grade; one line a photo.",
+        "To type it up: a CSV file with the columns deck, rater, date, photo, grade; one line a "
+        f"photo. The deck is {deck.ident}.",
         size_pt=7.5,
         ink="muted",
     )
