@@ -126,7 +126,11 @@ def sort_sessions(
         old = there.get(session.ident)
         if old is None:
             new.append(session)
-        elif old.content.grades == _stored(session) and old.content.rater == session.rater:
+        elif old.content.grades == _stored(session) and (
+            old.content.rater == session.rater
+            # Capitals make no other rater, and are corrected where that is asked for.
+            or (not correct and old.content.rater.casefold() == session.rater.casefold())
+        ):
             known.append(session)
         elif correct:
             corrected.append(session)

@@ -76,6 +76,19 @@ def test_grades_are_entered_once_and_corrected_by_a_further_entry(tmp_path: Path
         assert told == [3, 4]
 
 
+def test_a_name_in_other_capitals_is_there_already(tmp_path: Path) -> None:
+    path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
+    with open_book(tmp_path / "book", create=True) as book:
+        deck = journal.enter_deck(book, *read_key(path))
+        journal.enter_sessions(book, deck, [session(rater="Ana")], correct=False)
+        kept = journal.sort_sessions(book, deck, [session(rater="ANA")], correct=False)
+        assert len(kept.known) == 1
+        kept = journal.sort_sessions(book, deck, [session(rater="ANA")], correct=True)
+        assert len(kept.corrected) == 1
+        with pytest.raises(DefectscanError, match="says otherwise"):
+            journal.sort_sessions(book, deck, [session(rater="Ben")], correct=False)
+
+
 def test_sorting_sessions_enters_nothing(tmp_path: Path) -> None:
     path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
     with open_book(tmp_path / "book", create=True) as book:
