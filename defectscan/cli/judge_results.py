@@ -41,7 +41,10 @@ def grades(
     *,
     key: Annotated[
         Path | None,
-        typer.Option(help=f"The deck's {KEY}; not needed once the book has the deck."),
+        typer.Option(
+            help=f"The deck's {KEY}; once the book has the deck, not needed for what a deck saved, "
+            "nor for CSV with a column deck."
+        ),
     ] = None,
     partial: Annotated[
         bool, typer.Option("--partial", help="Photos without a grade are left out.")
@@ -69,7 +72,7 @@ def grades(
             journal.sort_sessions(opened, journal.find_deck(opened, ident), some, correct=correct)
         for ident, some in sessions.items():
             entry = (
-                journal.enter_deck(opened, *given)
+                journal.enter_deck(opened, *given, correct=correct)
                 if given
                 else _deck_in(opened, files[0], ident)[0]
             )

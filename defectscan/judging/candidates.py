@@ -30,6 +30,11 @@ class Reference:
         "true" of a rendered photo, "measured" of any other.
     density_mm_per_cm2
         Line density of the state, or of the one after; `None` where the scale is unknown.
+    detection_limit_mm_per_cm2
+        Of that density, where it was measured; under it, no more than "under" is known.
+    at_least
+        Whether a correction is known from `low` upwards alone, because what is left lies under
+        its detection limit: `value` then stands for nothing.
     """
 
     value: float
@@ -37,6 +42,13 @@ class Reference:
     high: float | None
     source: Literal["true", "measured"]
     density_mm_per_cm2: float | None = None
+    detection_limit_mm_per_cm2: float | None = None
+    at_least: bool = False
+
+    @property
+    def bound(self) -> float | None:
+        """Return the lower limit where it alone is known."""
+        return self.low if self.at_least else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,18 +106,22 @@ def grade_of(density_mm_per_cm2: float) -> int:
     return int(np.searchsorted(GRADE_LIMITS_MM_PER_CM2, density_mm_per_cm2))
 
 
-def correction_reference(correction: Correction, density: float | None) -> Reference | None:
+def correction_reference(
+    correction: Correction, density: float | None, *, limit: float | None = None
+) -> Reference | None:
     """Return a measured correction as a reference; `None` where it is undefined.
+
+    At least a negative one says nothing to hold a grade against, and is none either.
 
     Parameters
     ----------
     correction
         From a comparison.
-    density
-        Line density after, mm per cm².
+    density, limit
+        Line density after and its detection limit, mm per cm².
     """
     percent = correction.percent
-    if percent is None:
+    if percent is None or (correction.at_least and percent.low < 0):
         return None
     value = float(np.clip(percent.value, -100, 100))
     return Reference(
@@ -114,6 +130,8 @@ def correction_reference(correction: Correction, density: float | None) -> Refer
         high=percent.high,
         source="measured",
         density_mm_per_cm2=density,
+        detection_limit_mm_per_cm2=limit,
+        at_least=correction.at_least,
     )
 
 
@@ -124,8 +142,11 @@ def groups_of(candidate: Candidate, scale: Scale) -> dict[str, str]:
     if reference is not None and scale is Scale.QUANTITY:
         groups["amount"] = "many lines" if reference.value >= MANY_FROM_GRADE else "few lines"
     elif reference is not None:
-        much = reference.value >= MUCH_FROM_PERCENT
-        groups["amount"] = "much corrected" if much else "little corrected"
+        known = reference.value if reference.bound is None else reference.bound
+        if known >= MUCH_FROM_PERCENT:
+            groups["amount"] = "much corrected"
+        elif not reference.at_least:
+            groups["amount"] = "little corrected"
     return groups
 
 

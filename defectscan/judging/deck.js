@@ -9,18 +9,32 @@
   const SETTLE_MS = 350; // a tap that came twice is not a grade for the next photo
   const words = [...document.querySelectorAll(".grade span")].map((word) => word.textContent.replaceAll("\u00ad", ""));
 
+  // Each session is kept by itself, so that the page opened twice loses nobody's grades.
+  const OWN = KEY + ".session.";
+  const parsed = (text) => {
+    try {
+      const told = JSON.parse(text);
+      return told && typeof told === "object" ? told : null;
+    } catch {
+      return null;
+    }
+  };
   // Pages from disk may keep nothing in some browsers; the window's name outlives a reload there.
   const inName = {
     lasting: false,
-    read: () => (window.name.startsWith(KEY + "=") ? window.name.slice(KEY.length + 1) : null),
-    write: (text) => { window.name = KEY + "=" + text; },
-    clear: () => { window.name = ""; },
+    all: () => (window.name.startsWith(KEY + "=") && parsed(window.name.slice(KEY.length + 1))) || {},
+    put: (all) => { window.name = KEY + "=" + JSON.stringify(all); },
+    sessions: () => Object.values(inName.all()),
+    read: (session) => inName.all()[session],
+    write: (session, told) => inName.put({ ...inName.all(), [session]: told }),
+    clear: (session) => inName.put({ ...inName.all(), [session]: undefined }),
   };
   const inStorage = {
     lasting: true,
-    read: () => localStorage.getItem(KEY),
-    write: (text) => localStorage.setItem(KEY, text),
-    clear: () => localStorage.removeItem(KEY),
+    sessions: () => Object.keys(localStorage).filter((key) => key.startsWith(OWN)).map((key) => parsed(localStorage.getItem(key))),
+    read: (session) => parsed(localStorage.getItem(OWN + session)),
+    write: (session, told) => localStorage.setItem(OWN + session, JSON.stringify(told)),
+    clear: (session) => localStorage.removeItem(OWN + session),
   };
   let store = inStorage;
   try {
@@ -37,23 +51,20 @@
 
   const keep = () => {
     if (practice) return;
-    const text = JSON.stringify(state);
     try {
-      store.write(text);
+      store.write(state.session, state);
     } catch {
       store = inName;
-      store.write(text);
+      store.write(state.session, state);
     }
     byId("no-store").hidden = store.lasting;
   };
-  const kept = () => {
-    try {
-      const found = JSON.parse(store.read());
-      const known = found && typeof found.rater === "string" && typeof found.session === "string";
-      return known && found.grades && typeof found.grades === "object" ? found : null;
-    } catch {
-      return null;
-    }
+  const isSession = (found) =>
+    found && typeof found.rater === "string" && typeof found.session === "string" && found.grades && typeof found.grades === "object";
+  // What another tab gave in the same session counts, too, before anything is added to it.
+  const catchUp = () => {
+    const found = practice ? null : store.read(state.session);
+    if (isSession(found)) state = found;
   };
   const begin = (rater) => {
     const bytes = crypto.getRandomValues(new Uint8Array(12));
@@ -183,6 +194,9 @@
   const give = (grade) => {
     const waited = performance.now() - shownAt;
     if (byId("judge").hidden || byId("ask").hidden || waited < SETTLE_MS) return;
+    catchUp();
+    delete state.saved; // the file that was saved does not hold this grade
+    delete state.finished_at;
     const before = state.grades[at]?.seconds ?? 0;
     state.grades[at] = { grade, seconds: Math.round(before * 10 + waited / 100) / 10 };
     keep();
@@ -252,19 +266,32 @@
   // ---- practice -------------------------------------------------------------------------
   const off = (card) => {
     const { grade } = state.grades[card];
-    return grade === null ? null : grade - cards[card].answer.value;
+    const { value, low, at_least: atLeast } = cards[card].answer;
+    if (grade === null) return null;
+    return atLeast ? Math.min(0, grade - low) : grade - value; // from the lower limit upwards, none is off
   };
   const isHit = (by) => Math.abs(by) <= (quantity ? 0 : 5);
   const isNear = (by) => Math.abs(by) <= (quantity ? 1 : 15);
-  const number = (value) => String(Math.round(value * (Math.abs(value) < 10 ? 10 : 1)) / (Math.abs(value) < 10 ? 10 : 1));
+  // Rounding makes no 0 or 100: with more decimals, and at last by telling the side.
+  const number = (value, round = Math.round) => {
+    const isEdge = (rounded) => (rounded === 0 || rounded === 100) && rounded !== value;
+    const to = (places) => round(value * 10 ** places) / 10 ** places;
+    const few = Math.abs(value) < 10 ? 1 : 0;
+    const places = [few, few + 1, few + 2].find((some) => !isEdge(to(some)));
+    if (places !== undefined) return String(to(places));
+    return `${value > to(0) ? "over" : "under"} ${Math.abs(to(0))}`;
+  };
   const answer = (grade) => {
     const told = cards[at].answer;
     const by = off(at);
     way = by === null ? 0 : isHit(by) ? 1 : isNear(by) ? 0 : -1;
     const source = told.source === "true" ? "True value" : "Measured";
-    const range = told.low !== null && told.low !== told.high ? ` (${number(told.low)} to ${number(told.high)})` : "";
-    const density = told.density_mm_per_cm2 !== null && quantity ? `, ${number(told.density_mm_per_cm2)} mm of line per cm²` : "";
-    const value = quantity ? `${told.value}, ${words[told.value]}` : `${number(told.value)} %`;
+    const range = told.low !== null && told.low !== told.high && !told.at_least ? ` (${number(told.low)} to ${number(told.high)})` : "";
+    const { density_mm_per_cm2: found, detection_limit_mm_per_cm2: limit } = told;
+    const amount = limit !== null && found < limit ? `under ${Number(limit.toPrecision(3))}` : number(found);
+    const density = found !== null && quantity ? `, ${amount} mm of line per cm²` : "";
+    const exact = told.at_least ? `at least ${number(told.low, Math.floor)}` : number(told.value);
+    const value = quantity ? `${told.value}, ${words[told.value]}` : `${exact} %`;
     const how = by === null ? "" : isHit(by) ? "Well seen. " : isNear(by) ? `Close: a little too ${by > 0 ? "high" : "low"}. ` : `Too ${by > 0 ? "high" : "low"} this time. `;
     document.querySelector("#answer .verdict").textContent = `${how}${source}: ${value}${range}${density}`;
     document.querySelector("#answer .look").textContent = (grade === null ? "" : `You gave ${spoken(grade)}. `) + told.look;
@@ -296,12 +323,7 @@
     return ["{", ...lines, ' "grades": [', cards.map((_, card) => "  " + one(card)).join(",\n"), " ]", "}", ""].join("\n");
   };
   let address = null;
-  const finish = () => {
-    show("end");
-    byId("save-row").hidden = byId("as-text").hidden = practice;
-    byId("end-kicker").textContent = state.rater;
-    byId("another").textContent = practice ? "Once more" : "Next person";
-    if (practice) return summarise();
+  const offer = () => {
     if (!state.finished_at) state.finished_at = new Date().toISOString();
     keep();
     const text = result();
@@ -312,18 +334,29 @@
     save.href = address;
     save.download = `grades_${about.deck}_${bare || "rater"}_${state.session.slice(0, 4)}.json`;
     document.querySelector("#as-text textarea").value = text;
+    byId("saved").hidden = !state.saved;
+    byId("saved").textContent = state.saved ? `Saved as ${save.download}, where this device keeps downloads.` : "";
+  };
+  const finish = () => {
+    show("end");
+    byId("save-row").hidden = byId("as-text").hidden = practice;
+    byId("end-kicker").textContent = state.rater;
+    byId("another").textContent = practice ? "Once more" : "Next person";
+    if (practice) return summarise();
     byId("end-title").textContent = "All graded, thank you.";
     byId("end-text").textContent = "Save your grades and hand the file to whoever runs the judging. Nothing has been sent anywhere.";
-    byId("saved").hidden = !state.saved;
+    offer();
   };
   const summarise = () => {
-    const found = cards.map((_, card) => card).filter(isGraded).map(off).filter((by) => by !== null);
+    // A lower limit alone is no value to hit, nor to lean from.
+    const valued = cards.map((_, card) => card).filter((card) => isGraded(card) && !cards[card].answer.at_least);
+    const found = valued.map(off).filter((by) => by !== null);
     const hits = found.filter(isHit).length;
     const near = found.filter((by) => !isHit(by) && isNear(by)).length;
     const mean = found.reduce((sum, by) => sum + by, 0) / (found.length || 1);
     byId("end-title").textContent = "Practice done.";
     byId("end-text").textContent = `${hits} of ${found.length} hit ${quantity ? "the grade" : "within 5 points"}, ${near} more ${quantity ? "one step off" : "within 15 points"}.`;
-    const lean = Math.abs(mean) < (quantity ? 0.25 : 3) ? "You lean neither way." : `On average you gave ${number(Math.abs(mean))}${quantity ? " of a grade" : " points"} too ${mean > 0 ? "much" : "little"}.`;
+    const lean = !found.length ? "No grade could be held against a value." : Math.abs(mean) < (quantity ? 0.25 : 3) ? "You lean neither way." : `On average you gave ${number(Math.abs(mean))}${quantity ? " of a grade" : " points"} too ${mean > 0 ? "much" : "little"}.`;
     byId("summary").replaceChildren(...[lean, "One round proves little: what counts is a blind deck some days later."].map((text) => {
       const item = document.createElement("li");
       item.textContent = text;
@@ -331,19 +364,17 @@
     }));
   };
   byId("save").addEventListener("click", () => {
+    catchUp();
     state.saved = true;
-    keep();
-    byId("saved").hidden = false;
-    byId("saved").textContent = `Saved as ${byId("save").download}, where this device keeps downloads.`;
+    offer();
   });
-  byId("look-again").addEventListener("click", () => { delete state.finished_at; display(cards.length - 1); });
+  byId("look-again").addEventListener("click", () => display(cards.length - 1));
   byId("another").addEventListener("click", () => {
-    if (!practice && !state.saved && !confirm("The grades are not saved yet. Leave them?")) return;
-    store.clear();
+    catchUp();
+    if (!practice && !forget(state)) return;
     state = null;
     byId("name").value = "";
-    byId("saved").hidden = byId("resume").hidden = true;
-    byId("who").hidden = false;
+    greet();
     show("start");
   });
 
@@ -353,19 +384,33 @@
     const rater = byId("name").value.trim().replace(/\s+/g, " ");
     if (rater) begin(rater);
   });
-  const found = practice ? null : kept();
-  byId("no-store").hidden = practice || store.lasting;
-  if (found) {
+  const forget = (session) => {
+    if (!session.saved && !confirm(`The grades of ${session.rater} are not saved, and are lost then. Delete them?`)) return false;
+    store.clear(session.session);
+    return true;
+  };
+  const greeting = (found) => {
+    const row = byId("one-kept").content.cloneNode(true);
     const n = cards.filter((_, card) => Object.hasOwn(found.grades, card)).length;
-    byId("who").hidden = true;
-    byId("resume").hidden = false;
-    document.querySelector("#resume p").textContent = `Welcome back, ${found.rater}: ${n} of ${cards.length} are graded.`;
-    byId("go-on").addEventListener("click", () => { state = found; proceed(); });
-    byId("start-over").addEventListener("click", () => {
-      if (!found.saved && !confirm(`The grades of ${found.rater} are lost then. Start over?`)) return;
-      store.clear();
-      byId("who").hidden = false;
-      byId("resume").hidden = true;
-    });
-  }
+    row.querySelector("p").textContent = `Welcome back, ${found.rater}: ${n} of ${cards.length} are graded.`;
+    const [goOn, drop] = row.querySelectorAll("button");
+    goOn.setAttribute("aria-label", `Go on as ${found.rater}`);
+    goOn.addEventListener("click", () => { state = found; catchUp(); proceed(); });
+    drop.setAttribute("aria-label", `Delete the grades of ${found.rater}`);
+    drop.addEventListener("click", () => { if (forget(store.read(found.session) ?? found)) greet(); });
+    return row;
+  };
+  const greet = () => {
+    const found = practice ? [] : store.sessions().filter(isSession).sort((a, b) => (a.started_at < b.started_at ? -1 : 1));
+    byId("kept").replaceChildren(...found.map(greeting));
+    byId("resume").hidden = !found.length;
+    byId("who").hidden = !!found.length;
+  };
+  byId("start-over").addEventListener("click", () => {
+    byId("who").hidden = false;
+    byId("resume").hidden = true;
+    byId("name").focus();
+  });
+  byId("no-store").hidden = practice || store.lasting;
+  greet();
 })();

@@ -18,6 +18,7 @@ from defectscan.judging.scale import SPANS, Scale
 
 FORMAT = "defectscan.grades/1"
 COLUMNS = ("rater", "date", "photo", "grade")
+DECK_COLUMN = "deck"  # may be left out
 CANNOT_TELL = ("-", "\N{EN DASH}", "x")
 LARGEST_BYTES = 5_000_000
 LONGEST_NAME = 80
@@ -58,7 +59,7 @@ class _Problems:
 
 
 def deck_of(path: Path) -> str | None:
-    """Return which deck a saved file belongs to; `None` if it does not say.
+    """Return which deck a saved file or a CSV belongs to; `None` if it does not say.
 
     Raises
     ------
@@ -67,7 +68,7 @@ def deck_of(path: Path) -> str | None:
     """
     text = _read(path)
     if not text.lstrip().startswith("{"):
-        return None
+        return _typed_deck(path, text)
     told = _json(path, text).get("deck")
     return told if isinstance(told, str) else None
 
@@ -76,7 +77,8 @@ def read_grades(path: Path, key: DeckKey, *, partial: bool = False) -> list[Sess
     """Read a saved file or a CSV; all of it is right, or none of it is taken.
 
     A CSV has the columns rater, date, photo and grade, in any order, between commas, semicolons
-    or tabs; a dash is "cannot tell". It may hold several raters' sheets.
+    or tabs; a dash is "cannot tell". It may hold several raters' sheets, and a column deck, whose
+    cells name the deck or are empty.
 
     Parameters
     ----------
@@ -85,7 +87,7 @@ def read_grades(path: Path, key: DeckKey, *, partial: bool = False) -> list[Sess
     key
         Of the deck.
     partial
-        Whether photos may be missing.
+        Whether photos may be missing, or a cell of a grade be empty.
 
     Raises
     ------
@@ -98,7 +100,7 @@ def read_grades(path: Path, key: DeckKey, *, partial: bool = False) -> list[Sess
     if text.lstrip().startswith("{"):
         sessions = [_saved(path, text, key, problems)]
     else:
-        sessions = _typed(path, text, key, problems)
+        sessions = _typed(path, text, key, problems, partial=partial)
     if not partial:
         for session in sessions:
             missing = [n for n in range(1, len(key.cards) + 1) if n not in session.grades]
@@ -128,7 +130,7 @@ def _saved(path: Path, text: str, key: DeckKey, problems: _Problems) -> Session:
     if told.get("format") != FORMAT:
         raise _no_grades(path, f"its format is {str(told.get('format'))[:60]!r}")
     if told.get("deck") != key.ident:
-        raise _other_deck(path, str(told.get("deck")), key)
+        raise _other_deck(str(path), str(told.get("deck")), key)
     rater, session = told.get("rater"), told.get("session")
     given = told.get("grades")
     if not isinstance(rater, str) or not isinstance(session, str) or not isinstance(given, list):
@@ -152,16 +154,40 @@ def _saved(path: Path, text: str, key: DeckKey, problems: _Problems) -> Session:
     )
 
 
-def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Session]:
+def _rows_of(path: Path, text: str) -> tuple[Any, list[str]]:
+    """Return a CSV's rows after the first, as a reader, and the names of its columns."""
     head = text.splitlines()[0] if text.strip() else ""
     mark = max(",;\t", key=head.count)
     rows = csv.reader(io.StringIO(text), delimiter=mark)
+    try:
+        columns = [cell.strip().casefold() for cell in next(rows, [])]
+    except csv.Error as error:
+        raise _no_grades(path, f"line {rows.line_num}: {error}") from error
+    if any(columns.count(name) != 1 for name in COLUMNS) or columns.count(DECK_COLUMN) > 1:
+        raise _no_grades(path, f"its first line is {head[:60]!r}")
+    return rows, columns
+
+
+def _typed_deck(path: Path, text: str) -> str | None:
+    """Return the first deck that a CSV names."""
+    rows, columns = _rows_of(path, text)
+    if DECK_COLUMN not in columns:
+        return None
+    at = columns.index(DECK_COLUMN)
+    try:
+        named = (row[at].strip().casefold() for row in rows if len(row) > at)
+        return next((deck for deck in named if deck), None)
+    except csv.Error as error:
+        raise _no_grades(path, f"line {rows.line_num}: {error}") from error
+
+
+def _typed(
+    path: Path, text: str, key: DeckKey, problems: _Problems, *, partial: bool
+) -> list[Session]:
+    rows, columns = _rows_of(path, text)
     found: dict[tuple[str, str], dict[int, float | None]] = {}
     spelt: dict[str, str] = {}
     try:
-        columns = [cell.strip().casefold() for cell in next(rows, [])]
-        if any(columns.count(name) != 1 for name in COLUMNS):
-            raise _no_grades(path, f"its first line is {head[:60]!r}")
         for row in rows:
             line = rows.line_num
             if not any(cell.strip() for cell in row):
@@ -170,6 +196,9 @@ def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Ses
             if len(row) < len(columns):
                 problems.add(line, f"{len(row)} cells, not {len(columns)}")
                 continue
+            deck = cells.get(DECK_COLUMN, "")
+            if deck and deck.casefold() != key.ident:
+                raise _other_deck(f"line {line} of {path}", deck, key)
             date = _date(cells["date"])
             if not cells["rater"] or date is None:
                 what = "no rater" if not cells["rater"] else f"the date is {cells['date'][:40]!r}"
@@ -179,10 +208,11 @@ def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Ses
             # One rater, however the name's letters are typed: as it stands first.
             rater = spelt.setdefault(rater.casefold(), rater)
             grades = found.setdefault((rater, date), {})
-            _take_typed(grades, cells, line, key, problems)
+            if cells["grade"] or not partial:
+                _take_typed(grades, cells, line, key, problems)
     except csv.Error as error:
         raise _no_grades(path, f"line {rows.line_num}: {error}") from error
-    if not found and not problems.told:
+    if not any(found.values()) and not problems.told:
         raise _no_grades(path, "it holds no grades")
     return [
         Session(
@@ -194,6 +224,7 @@ def _typed(path: Path, text: str, key: DeckKey, problems: _Problems) -> list[Ses
             grades=grades,
         )
         for (rater, date), grades in found.items()
+        if grades
     ]
 
 
@@ -304,9 +335,9 @@ def _digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:24]
 
 
-def _other_deck(path: Path, deck: str, key: DeckKey) -> DefectscanError:
+def _other_deck(what: str, deck: str, key: DeckKey) -> DefectscanError:
     return DefectscanError(
-        f"{path} belongs to deck {deck[:40]!r}",
+        f"{what} belongs to deck {deck[:40]!r}",
         allowed=f"the key is that of deck {key.ident}",
         remedy="name that deck's key with --key",
     )

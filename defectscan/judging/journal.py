@@ -57,7 +57,9 @@ def key_of(book: Book, deck: Entry[Deck]) -> DeckKey:
     return replace(parsed, photos=tuple(photos))
 
 
-def enter_deck(book: Book, key: DeckKey, told: dict[str, Any]) -> Entry[Deck]:
+def enter_deck(
+    book: Book, key: DeckKey, told: dict[str, Any], *, correct: bool = False
+) -> Entry[Deck]:
     """Enter a deck with its key and pictures, if the book has not got it.
 
     Parameters
@@ -66,16 +68,29 @@ def enter_deck(book: Book, key: DeckKey, told: dict[str, Any]) -> Entry[Deck]:
         Open.
     key, told
         From `read_key`.
+    correct
+        Whether a key with other values than the book has of the same photos corrects them.
+
+    Raises
+    ------
+    DefectscanError
+        If the values differ and `correct` is not given; nothing is entered then.
     """
     found = find_deck(book, key.ident)
-    if found is not None:
+    if found is not None and _values(key_of(book, found)) == _values(key):
         return found
+    if found is not None and not correct:
+        raise DefectscanError(
+            f"deck {key.ident} is in the job book with other values of its photos",
+            allowed="a deck has one set of values",
+            remedy="name the key that was entered, or give --correct to count with the new values",
+        )
     names = [book.keep_photo(p, suffix=".jpg") for one in key.photos for p in one.pictures]
     photos = [_bare(one, photo) for one, photo in zip(told["photos"], key.photos, strict=True)]
     content = Deck(
         ident=key.ident, title=key.title, key={**told, "photos": photos}, sha256s=tuple(names)
     )
-    return book.add(content)
+    return book.add(content) if found is None else book.correct(found.id, content)
 
 
 def sort_sessions(
@@ -111,7 +126,11 @@ def sort_sessions(
         old = there.get(session.ident)
         if old is None:
             new.append(session)
-        elif old.content.grades == _stored(session) and old.content.rater == session.rater:
+        elif old.content.grades == _stored(session) and (
+            old.content.rater == session.rater
+            # Capitals make no other rater, and are corrected where that is asked for.
+            or (not correct and old.content.rater.casefold() == session.rater.casefold())
+        ):
             known.append(session)
         elif correct:
             corrected.append(session)
@@ -174,6 +193,10 @@ def _entered(book: Book, deck: Entry[Deck] | None) -> dict[str, Entry[Grades]]:
         for entry in book.current(Grades, job_id=deck.job_id)
         if entry.content.deck_id == deck.thing_id
     }
+
+
+def _values(key: DeckKey) -> dict[str, Any]:
+    return {photo.ident: (photo.groups, photo.reference) for photo in key.photos}
 
 
 def _bare(told: dict[str, Any], photo: KeyedPhoto) -> dict[str, Any]:

@@ -124,11 +124,19 @@ def _photo(told: dict[str, Any]) -> KeyedPhoto:
     reference = None
     if told["reference"] is not None:
         reference = Reference(**told["reference"])
-        numbers = (reference.low, reference.high, reference.density_mm_per_cm2)
-        if not all(_is_number(one) for one in (reference.value, *numbers) if one is not None):
+        numbers = (
+            reference.value,
+            reference.low,
+            reference.high,
+            reference.density_mm_per_cm2,
+            reference.detection_limit_mm_per_cm2,
+        )
+        if not all(_is_number(one) for one in numbers if one is not None):
             raise ValueError("a value is no number")
         if reference.value is None or reference.source not in ("true", "measured"):
             raise ValueError("a value is missing, or where it comes from")
+        if type(reference.at_least) is not bool or (reference.at_least and reference.low is None):
+            raise ValueError("a lower limit is missing")
     try:
         pictures = tuple(base64.b64decode(text, validate=True) for text in told["pictures"])
     except binascii.Error as error:

@@ -63,27 +63,32 @@ def _write_answer_sheet(sheet: Sheet, deck: Deck) -> None:
     )
     sheet.space(6)
     y = sheet.get_y()
-    for x, width, label in ((MARGIN_MM, 105.0, "Name"), (MARGIN_MM + 115.0, 65.0, "Date")):
-        sheet.set_y(y)
-        sheet.write_text(label, x_mm=x, size_pt=8, ink="muted")
-        sheet.set_draw_color(INKS["ink"])
-        sheet.set_line_width(0.3)
-        sheet.line(x + 14, y + 4, x + width, y + 4)
-    top = y + 13
     for first in range(0, len(deck.cards), 2 * _ROWS):
         if first:
             sheet.add_page()
-            top = _TOP_MM
+            y = _TOP_MM
+        _write_name_and_date(sheet, y)  # on each sheet: sheets of several raters get mixed up
+        top = y + 13
         for number in range(first, min(first + 2 * _ROWS, len(deck.cards))):
             column, row = divmod(number - first, _ROWS)
             x = MARGIN_MM + column * (WIDTH_MM + _GAP_MM) / 2
             _write_answer_row(sheet, number + 1, x, top + row * _ROW_MM, quantity=quantity)
     sheet.set_y(top + _ROW_MM * min(_ROWS, len(deck.cards)) + 5)
     sheet.write_text(
-        "To type it up: a CSV file with the columns rater, date, photo, grade; one line a photo.",
+        "To type it up: a CSV file with the columns deck, rater, date, photo, grade; one line a "
+        f"photo. The deck is {deck.ident}.",
         size_pt=7.5,
         ink="muted",
     )
+
+
+def _write_name_and_date(sheet: Sheet, y: float) -> None:
+    for x, width, label in ((MARGIN_MM, 105.0, "Name"), (MARGIN_MM + 115.0, 65.0, "Date")):
+        sheet.set_y(y)
+        sheet.write_text(label, x_mm=x, size_pt=8, ink="muted")
+        sheet.set_draw_color(INKS["ink"])
+        sheet.set_line_width(0.3)
+        sheet.line(x + 14, y + 4, x + width, y + 4)
 
 
 def _write_answer_row(sheet: Sheet, number: int, x: float, y: float, *, quantity: bool) -> None:

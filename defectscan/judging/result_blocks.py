@@ -23,9 +23,10 @@ from defectscan.rater_statistics.estimate import (
 )
 from defectscan.rater_statistics.gauge import GaugeStudy
 from defectscan.rater_statistics.reliability import LimitsOfAgreement
+from defectscan.report.content import Estimate
 from defectscan.report.marks import Photo
 from defectscan.report.page import Block, Plate, Table, Text
-from defectscan.report.wording import number
+from defectscan.report.wording import number, percent
 
 Floats = NDArray[Any]
 NOTHING = "\N{EN DASH}"
@@ -116,6 +117,8 @@ def value_told(photo: KeyedPhoto) -> str:
     if reference is None:
         return ""
     what = "truly" if reference.source == "true" else "measured"
+    if reference.bound is not None:
+        return f"; {what} {percent(Estimate(at_least=reference.bound))}"
     if reference.value in range(6) and len(photo.pictures) == 1:
         return f"; {what} {number(reference.value)}, {WORDS[int(reference.value)]}"
     return f"; {what} {number(reference.value)}"

@@ -6,17 +6,10 @@ from itertools import pairwise
 from pathlib import Path
 
 from defectscan.measurement.state import GRADE_LIMITS_MM_PER_CM2
+from defectscan.report.summary import GRADE_WORDS
 
-# Of ISO 4628-1's general scheme for the quantity of defects, in short and from memory.
-WORDS = ("none", "very few", "few", "moderate", "considerable", "dense")
-LONG_WORDS = (
-    "no lines to be found",
-    "a line here and there, barely worth a word",
-    "few lines, but they are there",
-    "a moderate number",
-    "a considerable number",
-    "a dense pattern",
-)
+# Raters and reports call a grade the same: 0 is not "none", for some lines are left in it.
+WORDS = GRADE_WORDS
 # Near the middle of each step, in ratio.
 ANCHOR_DENSITIES_MM_PER_CM2 = (0.8, 4.5, 17.0, 49.0, 126.0, 300.0)
 _FOLDER = Path(__file__).parent / "anchors"

@@ -21,6 +21,8 @@ from defectscan.judging.candidates import (
     paint_group,
 )
 from defectscan.judging.scale import Scale
+from defectscan.measurement.comparison import Correction
+from defectscan.measurement.score import Interval
 from defectscan.measurement.state import MeasuredShot, PanelScore, lines_mask
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import Entry, Result
@@ -227,12 +229,15 @@ def _measured(source: Source, how: Measuring, ident: str) -> Candidate:
     else:
         comparison = pipeline.compare(source.states[0], source.states[1], **told)
         after = comparison.after
-        density = after.line_density.value if after.has_scale else None
         if how.scale is Scale.QUANTITY:
             reference, reason = score_reference(after), NO_SCALE
         else:
-            reference = correction_reference(comparison.correction, density)
-            reason = "the correction is undefined"
+            reference = correction_reference(
+                comparison.correction,
+                after.line_density.value if after.has_scale else None,
+                limit=after.detection_limit if after.has_scale else None,
+            )
+            reason = "the correction is undefined, or too little to tell"
         shots = [comparison.before.shots[0], after.shots[0]]
         score = after
     kinds = {str(kind): one.value for kind, one in score.kinds.items()}
@@ -278,6 +283,7 @@ def score_reference(score: PanelScore) -> Reference | None:
         high=grade_of(density.high),
         source="measured",
         density_mm_per_cm2=density.value,
+        detection_limit_mm_per_cm2=score.detection_limit,
     )
 
 
@@ -295,12 +301,14 @@ def _stored(record: Mapping[str, Any], scale: Scale) -> Reference | None:
             high=grade_of(density["high"]),
             source="measured",
             density_mm_per_cm2=density["value"],
+            detection_limit_mm_per_cm2=record.get("detection_limit_mm_per_cm2"),
         )
     percent = record["correction_percent"]
-    if percent is None or percent.get("value") is None:
+    if percent is None or any(percent.get(name) is None for name in ("value", "low", "high")):
         return None
-    value = min(max(percent["value"], -100.0), 100.0)
-    return Reference(value=value, low=percent["low"], high=percent["high"], source="measured")
+    interval = Interval(value=percent["value"], low=percent["low"], high=percent["high"])
+    at_least = bool(record.get("correction_is_at_least"))
+    return correction_reference(Correction(percent=interval, at_least=at_least), None)
 
 
 def _source(

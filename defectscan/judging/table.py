@@ -48,7 +48,7 @@ class GradeTable:
     raters
         Names, as first written.
     truth
-        Shape (n_photos,), nan where not known.
+        Shape (n_photos,), nan where not known, or known from a lower limit upwards alone.
     sittings
         By date.
     n_decks
@@ -109,7 +109,8 @@ class GradeTable:
 def lay_out(decks: Sequence[tuple[DeckKey, Sequence[Session]]]) -> GradeTable:
     """Lay out sessions of decks of one scale.
 
-    A rater is known by name, capitals and spaces apart; a photo by its content, in every deck.
+    A rater is known by name, capitals and spaces apart; a photo by its content, in every deck. Its
+    value is that of the first deck that has one.
 
     Parameters
     ----------
@@ -119,7 +120,8 @@ def lay_out(decks: Sequence[tuple[DeckKey, Sequence[Session]]]) -> GradeTable:
     photos: dict[str, KeyedPhoto] = {}
     for key, _ in decks:
         for photo in key.photos:
-            photos.setdefault(photo.ident, photo)
+            if photo.ident not in photos or photos[photo.ident].reference is None:
+                photos[photo.ident] = photo
     places = {ident: i for i, ident in enumerate(photos)}
     names: dict[str, str] = {}
     for _, sessions in decks:
@@ -145,7 +147,8 @@ def lay_out(decks: Sequence[tuple[DeckKey, Sequence[Session]]]) -> GradeTable:
                     readings=readings,
                 )
             )
-    truth = [np.nan if p.reference is None else p.reference.value for p in photos.values()]
+    known = [photo.reference for photo in photos.values()]
+    truth = [np.nan if one is None or one.at_least else one.value for one in known]
     return GradeTable(
         scale=decks[0][0].scale,
         photos=tuple(photos.values()),

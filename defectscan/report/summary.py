@@ -12,6 +12,7 @@ KIND_NAMES: dict[Kind, str] = {
     "machine_trail": "Machine trails",
 }
 Ink = Literal["after", "warning", "muted"]
+# In the style of ISO 4628-1, in short and from memory.
 GRADE_WORDS = ("next to none", "very few", "few", "moderate", "considerable", "dense")
 UNDER_LIMIT_BEFORE = "before, the panel was already under what these photos can show"
 

@@ -71,6 +71,11 @@ def test_from_photos_to_the_result(run: Run, here: Path) -> None:
     sheet(deck, "Ana", day=1, shift=2)
     refused(run("judge", "grades", sheets[0], "--key", key), "--correct")
     assert "corrected" in well(run("judge", "grades", sheets[0], "--key", key, "--correct"))
+    refused(run("judge", "grades", sheets[1]), "does not say its deck")
+    ident = json.loads(key.read_text())["deck"]
+    rows = sheets[1].read_text().splitlines()
+    sheets[1].write_text("\n".join([f"deck,{rows[0]}", *(f"{ident},{row}" for row in rows[1:])]))
+    assert "there already" in well(run("judge", "grades", sheets[1]))
     told = well(run("judge", "result", "--out", "report", "--json", "-"))
     record = json.loads(told)
     assert record["format"] == "defectscan.judging/1"

@@ -1,6 +1,7 @@
 """Decks: the order, the repeats, and what may not be in them."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,9 +9,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from defectscan.errors import DefectscanError
-from defectscan.judging.candidates import Candidate, View, groups_of, hint, paint_group
+from defectscan.judging.candidates import (
+    Candidate,
+    Reference,
+    View,
+    correction_reference,
+    groups_of,
+    hint,
+    paint_group,
+)
 from defectscan.judging.deck import BUDGET_BYTES, _order, build_deck, key_to_json
 from defectscan.judging.scale import Scale
+from defectscan.measurement.comparison import Correction
+from defectscan.measurement.score import Interval
 from tests.judging.conftest import candidate, deck_of
 
 
@@ -91,7 +102,23 @@ def test_photos_are_sorted_by_paint_and_amount() -> None:
     }
     assert groups_of(candidate(2, 1), Scale.QUANTITY)["paint"] == "light paint"
     assert groups_of(candidate(2, 80, pair=True), Scale.CORRECTION)["amount"] == "much corrected"
+    least = Reference(value=98.0, low=50.0, high=99.9, source="measured", at_least=True)
+    unsure = replace(candidate(2, 80, pair=True), reference=least)
+    assert "amount" not in groups_of(unsure, Scale.CORRECTION)
     assert paint_group(np.full((4, 4, 3), 110, np.uint8)) == "medium paint"
+
+
+def test_a_correction_known_from_its_lower_limit_upwards_alone() -> None:
+    percent = Interval(value=98.8, low=93.0, high=99.96)
+    found = correction_reference(Correction(percent=percent, at_least=True), 0.4)
+    assert found is not None
+    assert (found.at_least, found.bound) == (True, 93.0)
+    plain = correction_reference(Correction(percent=percent), 0.4)
+    assert plain is not None
+    assert plain.bound is None
+    # At least less than none holds nothing against a grade.
+    vague = Correction(percent=replace(percent, low=-20.0), at_least=True)
+    assert correction_reference(vague, 0.4) is None
 
 
 def test_what_to_look_for_follows_the_photo() -> None:

@@ -4,29 +4,32 @@ import base64
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Dialog, Page
 
-from defectscan.judging.deck import Deck
+from defectscan.judging.candidates import Reference
+from defectscan.judging.deck import Deck, build_deck
 from defectscan.judging.deck_page import render_deck
 from defectscan.judging.grades import read_grades
 from defectscan.judging.scale import Scale
-from tests.judging.conftest import HOSTILE_RATER, SECRET, deck_of, key_file
+from tests.judging.conftest import HOSTILE_RATER, SECRET, candidate, deck_of, key_file
 
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 SETTLE_MS = 400
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Tab:
-    """A device's tab, and what its page complained of."""
+    """A device's tab, what its page complained of and asked, and what is answered to that."""
 
     page: Page
     faults: list[str]
+    asked: list[str] = field(default_factory=list)
+    answers: bool = True
 
 
 @pytest.fixture(scope="module", params=SIZES)
@@ -51,7 +54,12 @@ def new_tab(context: BrowserContext) -> Tab:
     tab.page.clock.install()
     tab.page.on("pageerror", lambda error: tab.faults.append(str(error)))
     tab.page.on("console", lambda message: tab.faults.append(message.text))
-    tab.page.on("dialog", lambda dialog: dialog.accept())
+
+    def answer(dialog: Dialog) -> None:
+        tab.asked.append(dialog.message)
+        (dialog.accept if tab.answers else dialog.dismiss)()
+
+    tab.page.on("dialog", answer)
     return tab
 
 
@@ -65,6 +73,8 @@ def only_tab(context: BrowserContext) -> Tab:
 def tab(only_tab: Tab) -> Iterator[Tab]:
     """Give the tab, and forget what was graded in it."""
     only_tab.faults.clear()
+    only_tab.asked.clear()
+    only_tab.answers = True
     yield only_tab
     only_tab.page.evaluate("localStorage.clear()")
 
@@ -102,6 +112,12 @@ def save(page: Page, folder: Path) -> Path:
     return path
 
 
+def measured(
+    value: float, *, low: float, high: float | None = None, at_least: bool = False
+) -> Reference:
+    return Reference(value=value, low=low, high=high, source="measured", at_least=at_least)
+
+
 def count(page: Page) -> str:
     return page.text_content("#count") or ""
 
@@ -120,7 +136,7 @@ def test_a_deck_from_the_first_photo_to_the_saved_file(tab: Tab, tmp_path: Path)
     page.reload()
     assert page.is_visible("#resume")
     assert f"{HOSTILE_RATER}: 3 of 8" in (page.text_content("#resume p") or "")
-    page.click("#go-on")
+    page.click(".go-on")
     assert count(page) == "4 of 8"
     press(page, "Backspace")  # back to the third, which gets a grade after all
     assert count(page) == "3 of 8"
@@ -141,6 +157,76 @@ def test_a_deck_from_the_first_photo_to_the_saved_file(tab: Tab, tmp_path: Path)
     page.reload()
     assert page.is_hidden("#resume")
     assert tab.faults == []
+
+
+def test_a_grade_changed_after_saving_is_not_saved(tab: Tab, tmp_path: Path) -> None:
+    deck = deck_of([0, 2, 4], repeats=0)
+    _, key = key_file(deck, tmp_path)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    for grade in "024":
+        press(page, grade)
+    save(page, tmp_path)
+    page.reload()
+    page.click(".go-on")
+    assert "Saved as grades_" in (page.text_content("#saved") or "")
+    page.click("#look-again")
+    press(page, "1")
+    assert page.is_hidden("#saved")
+    tab.asked.clear()
+    tab.answers = False
+    page.click("#another")
+    assert len(tab.asked) == 1
+    assert "grades of Ana are not saved" in tab.asked[0]
+    assert page.is_visible("#end")
+    (session,) = read_grades(save(page, tmp_path), key)
+    assert session.grades == {1: 0, 2: 2, 3: 1}
+    page.click("#another")  # not asked again
+    assert page.is_visible("#who")
+    assert len(tab.asked) == 1
+    assert tab.faults == []
+
+
+def test_the_page_opened_twice_loses_nobodys_grades(
+    tab: Tab, context: BrowserContext, tmp_path: Path
+) -> None:
+    deck = deck_of([0, 2, 4], repeats=0)
+    _, key = key_file(deck, tmp_path)
+    first = opened(tab, deck, tmp_path)
+    begin(first)
+    press(first, "0")
+    other = new_tab(context)
+    second = opened(other, deck, tmp_path)
+    second.click(".go-on")
+    press(second, "2")
+    press(first, "1")  # the photo that the second tab has graded: the later grade counts
+    press(second, "4")
+    assert second.is_visible("#end")
+    save(second, tmp_path)
+    second.reload()
+    second.click("#start-over")
+    begin(second, "Ben")
+    press(second, "5")
+    press(first, "3")  # Ana's third, once more, after her file was saved
+    tab.answers = False
+    first.click("#another")
+    assert first.is_visible("#end")
+    (session,) = read_grades(save(first, tmp_path), key)
+    assert session.grades == {1: 0, 2: 1, 3: 3}
+    second.reload()
+    assert sorted(second.locator("#kept p").all_text_contents()) == [
+        "Welcome back, Ana: 3 of 3 are graded.",
+        "Welcome back, Ben: 1 of 3 are graded.",
+    ]
+    second.get_by_role("button", name="Delete the grades of Ana").click()  # saved: not asked
+    assert other.asked == []
+    other.answers = False
+    second.get_by_role("button", name="Delete the grades of Ben").click()
+    assert len(other.asked) == 1
+    second.get_by_role("button", name="Go on as Ben").click()
+    assert count(second) == "2 of 3"
+    second.close()
+    assert tab.faults == other.faults == []
 
 
 def test_pairs_are_graded_in_percent(tab: Tab, tmp_path: Path) -> None:
@@ -243,7 +329,8 @@ def test_what_is_kept_in_a_damaged_form_is_left_alone(tab: Tab, tmp_path: Path) 
     page = opened(tab, deck, tmp_path)
     for text in ("{", "null", '{"rater": 5}', '{"rater": "a", "session": "b", "grades": 7}'):
         page.evaluate(
-            "([k, t]) => localStorage.setItem(k, t)", [f"defectscan.deck.{deck.ident}", text]
+            "([k, t]) => localStorage.setItem(k, t)",
+            [f"defectscan.deck.{deck.ident}.session.s1", text],
         )
         page.reload()
         assert page.is_visible("#who")
@@ -285,6 +372,63 @@ def test_practice_answers_at_once_and_gets_harder(tab: Tab, tmp_path: Path) -> N
     assert "6 of 7 hit" in (page.text_content("#end-text") or "")
     page.reload()
     assert page.is_hidden("#resume")  # nothing is kept
+    assert tab.faults == []
+
+
+@pytest.mark.parametrize(
+    ("reference", "grade", "verdict"),
+    [
+        (measured(98.8, low=93.01, at_least=True), 93, "Well seen. Measured: at least 93 %"),
+        (measured(98.8, low=93.01, at_least=True), 100, "Well seen. Measured: at least 93 %"),
+        (
+            measured(98.8, low=93.01, at_least=True),
+            85,
+            "Close: a little too low. Measured: at least 93 %",
+        ),
+        (measured(99.7, low=99.04, high=99.96), 100, "Well seen. Measured: 99.7 % (99 to 99.96)"),
+        (measured(0.04, low=-3.0, high=0.004), 0, "Well seen. Measured: 0.04 % (-3 to 0.004)"),
+        (
+            measured(99.9996, low=98.0, high=100.0),
+            99,
+            "Well seen. Measured: under 100 % (98 to 100)",
+        ),
+    ],
+)
+def test_practice_tells_a_bound_as_one_and_makes_no_0_or_100(
+    tab: Tab, tmp_path: Path, reference: Reference, grade: int, verdict: str
+) -> None:
+    photos = [replace(candidate(i, 50, pair=True), reference=reference) for i in (0, 1)]
+    deck = build_deck(photos, title="", scale=Scale.CORRECTION, repeats=0, seed=1, practice=True)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    for _ in photos:
+        page.clock.fast_forward(SETTLE_MS)
+        page.fill("#percent", str(grade))
+        page.click("#give")
+        assert page.text_content("#answer .verdict") == verdict
+        page.click("#next")
+    told = page.text_content("#end") or ""
+    assert ("No grade could be held against a value" in told) == reference.at_least
+    assert tab.faults == []
+
+
+@pytest.mark.parametrize(
+    ("density", "told"), [(1.648, "1.6"), (0.53, "under 1.15"), (0.02, "under 1.15")]
+)
+def test_practice_tells_a_density_under_its_limit_as_such(
+    tab: Tab, tmp_path: Path, density: float, told: str
+) -> None:
+    reference = replace(
+        measured(0, low=0, high=1), density_mm_per_cm2=density, detection_limit_mm_per_cm2=1.1498
+    )
+    photos = [replace(candidate(i, 0), reference=reference) for i in (0, 1)]
+    deck = build_deck(photos, title="", scale=Scale.QUANTITY, repeats=0, seed=1, practice=True)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    press(page, "0")
+    assert page.text_content("#answer .verdict") == (
+        f"Well seen. Measured: 0, next to none (0 to 1), {told} mm of line per cm²"
+    )
     assert tab.faults == []
 
 

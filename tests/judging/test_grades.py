@@ -9,6 +9,7 @@ import pytest
 
 from defectscan.errors import DefectscanError
 from defectscan.judging.deck import Deck
+from defectscan.judging.grades import deck_of as deck_of_file
 from defectscan.judging.grades import read_grades
 from defectscan.judging.key import DeckKey, read_key
 from defectscan.judging.scale import Scale
@@ -75,7 +76,6 @@ def test_a_rater_in_other_letters_is_the_same_rater(key: DeckKey, tmp_path: Path
         ("Ana,2026-05-01,8,2.5", "line 9: photo 8 is graded 2.5"),
         ("Ana,2026-05-01,8,two", "line 9: photo 8 is graded 'two'"),
         ("Ana,2026-05-01,8,nan", "line 9: photo 8 is graded 'nan'"),
-        ("Ana,2026-05-01,8,", "line 9: no grade for photo 8"),
         ("Ana,1 May,8,3", "line 9: the date is '1 May'"),
         (",2026-05-01,8,3", "line 9: no rater"),
         ("Ana,2026-05-01", "line 9: 2 cells, not 4"),
@@ -102,6 +102,39 @@ def test_missing_photos_are_named_and_may_be_left_out(key: DeckKey, tmp_path: Pa
     with pytest.raises(DefectscanError, match=r"no grade for photos 6, 7, 8.*--partial"):
         read_grades(path, key)
     assert len(read_grades(path, key, partial=True)[0].grades) == 5
+
+
+def test_an_empty_grade_is_named_or_left_out(key: DeckKey, tmp_path: Path) -> None:
+    empty = [f"Ben,2026-05-01,{number}," for number in range(1, 9)]
+    path = write(tmp_path, sheet(*whole()[:7], "Ana,2026-05-01,8,", *empty))
+    with pytest.raises(DefectscanError, match=r"line 9: no grade for photo 8.*--partial"):
+        read_grades(path, key)
+    (session,) = read_grades(path, key, partial=True)  # who gave none has no session
+    assert sorted(session.grades) == [1, 2, 3, 4, 5, 6, 7]
+    with pytest.raises(DefectscanError, match="it holds no grades"):
+        read_grades(write(tmp_path, sheet(*empty)), key, partial=True)
+
+
+def test_a_typed_sheet_may_say_its_deck(key: DeckKey, tmp_path: Path) -> None:
+    head = "deck,rater,date,photo,grade"
+
+    def typed(deck: str) -> Path:
+        first, *others = whole()
+        return write(tmp_path, sheet(f",{first}", *(f"{deck},{row}" for row in others), head=head))
+
+    path = typed(key.ident.upper())
+    assert deck_of_file(path) == key.ident
+    (session,) = read_grades(path, key)
+    assert len(session.grades) == 8
+    assert session == read_grades(write(tmp_path, sheet(*whole())), key)[0]
+    assert deck_of_file(path) is None
+    path = typed("ffffffffffff")
+    assert deck_of_file(path) == "ffffffffffff"
+    with pytest.raises(DefectscanError, match=r"line 3 of .* belongs to deck 'ffffffffffff'"):
+        read_grades(path, key)
+    path = write(tmp_path, sheet(*whole(), head=f"{head},deck"))
+    with pytest.raises(DefectscanError, match="its first line"):
+        deck_of_file(path)
 
 
 @pytest.mark.parametrize(
@@ -193,6 +226,11 @@ def test_grades_without_end_are_counted_in_time(key: DeckKey, tmp_path: Path) ->
         ("reference", {"value": 10**400, "low": None, "high": None, "source": "true"}),
         ("reference", {"value": 3, "low": "2", "high": None, "source": "true"}),
         ("reference", {"value": None, "low": None, "high": None, "source": "true"}),
+        (
+            "reference",
+            {"value": 3, "low": None, "high": None, "source": "measured", "at_least": True},
+        ),
+        ("reference", {"value": 3, "low": 2, "high": 4, "source": "measured", "at_least": 1}),
         ("groups", {"paint": 5}),
         ("pictures", ["no base64"]),
     ],

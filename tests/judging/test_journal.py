@@ -1,5 +1,6 @@
 """Decks and grades in the job book: entered once, corrected by a further entry, archived whole."""
 
+import copy
 import dataclasses
 from pathlib import Path
 
@@ -35,6 +36,25 @@ def test_a_deck_is_entered_once_with_its_pictures(tmp_path: Path) -> None:
         assert len(book.current(Deck)) == 1
 
 
+def test_a_deck_made_anew_with_values_is_refused_or_corrects_the_first(tmp_path: Path) -> None:
+    valued = deck_of([0, 3, 5])
+    bare = copy.deepcopy(valued)
+    for photo in bare.key["photos"]:
+        photo["reference"] = None
+    with open_book(tmp_path / "book", create=True) as book:
+        entry = journal.enter_deck(book, *read_key(key_file(bare, tmp_path)[0]))
+        journal.enter_sessions(book, entry, [session()], correct=False)
+        path, key = key_file(valued, tmp_path)
+        with pytest.raises(DefectscanError, match=r"other values of its photos.*--correct"):
+            journal.enter_deck(book, *read_key(path))
+        assert book.current(Deck) == [entry]
+        corrected = journal.enter_deck(book, *read_key(path), correct=True)
+        assert book.current(Deck) == [corrected]
+        assert journal.key_of(book, corrected) == key
+        assert journal.sessions_of(book, corrected) == [session()]  # they stay with the deck
+        assert journal.enter_deck(book, *read_key(path)) == corrected
+
+
 def test_grades_are_entered_once_and_corrected_by_a_further_entry(tmp_path: Path) -> None:
     path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
     with open_book(tmp_path / "book", create=True) as book:
@@ -54,6 +74,19 @@ def test_grades_are_entered_once_and_corrected_by_a_further_entry(tmp_path: Path
         assert journal.sessions_of(book, deck)[0].grades[1] == 4
         told = [e.content.grades["1"] for e in book.history() if isinstance(e.content, Grades)]
         assert told == [3, 4]
+
+
+def test_a_name_in_other_capitals_is_there_already(tmp_path: Path) -> None:
+    path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
+    with open_book(tmp_path / "book", create=True) as book:
+        deck = journal.enter_deck(book, *read_key(path))
+        journal.enter_sessions(book, deck, [session(rater="Ana")], correct=False)
+        kept = journal.sort_sessions(book, deck, [session(rater="ANA")], correct=False)
+        assert len(kept.known) == 1
+        kept = journal.sort_sessions(book, deck, [session(rater="ANA")], correct=True)
+        assert len(kept.corrected) == 1
+        with pytest.raises(DefectscanError, match="says otherwise"):
+            journal.sort_sessions(book, deck, [session(rater="Ben")], correct=False)
 
 
 def test_sorting_sessions_enters_nothing(tmp_path: Path) -> None:

@@ -38,3 +38,4 @@ def test_pairs_and_a_long_deck_on_paper() -> None:
     long = pages(render_paper(deck_of([i % 6 for i in range(50)], repeats=10)))
     assert len(long) == 2 + 1 + 30  # 60 rows take two answer sheets
     assert "60 0 1 2 3 4 5" in long[1].split("\n")
+    assert ["Name" in text and "Date" in text for text in long[:3]] == [True, True, False]

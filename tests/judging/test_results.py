@@ -1,5 +1,6 @@
 """What grades say: simulated raters with known bias and spread are told as what they are."""
 
+import dataclasses
 import io
 from collections.abc import Sequence
 from datetime import date
@@ -16,7 +17,7 @@ from defectscan.judging.candidates import Reference
 from defectscan.judging.grades import Session
 from defectscan.judging.key import DeckKey, KeyedPhoto
 from defectscan.judging.limits import FILE, JudgingLimits, judging_limits
-from defectscan.judging.result_blocks import beside
+from defectscan.judging.result_blocks import beside, value_told
 from defectscan.judging.result_page import compose_result
 from defectscan.judging.result_record import of_result
 from defectscan.judging.results import GroupResult, study
@@ -116,6 +117,25 @@ def test_a_photo_of_two_decks_is_one_photo() -> None:
     second = Session(rater="Ben", graded_on="2026-05-01", ident="2", source="", grades={1: 2, 2: 1})
     table = lay_out([(key, [first]), (other, [second])])
     np.testing.assert_array_equal(table.last(), [[1, 1], [2, 2]])
+
+
+def test_a_lower_limit_alone_is_no_value() -> None:
+    key = a_key([60.0, 98.0], scale=Scale.CORRECTION, twice=0)
+    least = Reference(value=98.8, low=93.01, high=99.96, source="measured", at_least=True)
+    photos = (key.photos[0], dataclasses.replace(key.photos[1], reference=least))
+    given: dict[int, float | None] = {1: 55, 2: 93}
+    one = Session(rater="Ana", graded_on="2026-05-02", ident="1", source="", grades=given)
+    table = lay_out([(dataclasses.replace(key, photos=photos), [one])])
+    np.testing.assert_array_equal(table.truth, [60, np.nan])
+    np.testing.assert_array_equal(table.errors(0)[0][[0, 2]], [-5, np.nan])
+    assert value_told(photos[1]) == "; measured at least 93\N{NO-BREAK SPACE}%"
+
+
+def test_a_value_is_that_of_the_first_deck_that_has_one() -> None:
+    bare, first, second = a_key([None, None]), a_key([1.0, None]), a_key([3.0, 2.0])
+    for keys in ([bare, first, second], [first, bare, second], [first, second, bare]):
+        table = lay_out([(key, []) for key in keys])
+        np.testing.assert_array_equal(table.truth, [1, 2])
 
 
 def test_the_statistics_are_those_of_the_workshop() -> None:

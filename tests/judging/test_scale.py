@@ -14,6 +14,7 @@ from defectscan.judging.scale import (
     anchor_pictures,
     limits_told,
 )
+from defectscan.report.summary import grade_in_words
 from defectscan.simulation.deck_photos import render_anchors
 
 
@@ -21,6 +22,12 @@ def test_each_anchor_stands_for_its_own_step() -> None:
     assert [grade_of(d) for d in ANCHOR_DENSITIES_MM_PER_CM2] == list(range(6))
     assert len(limits_told()) == len(WORDS) == 6
     assert limits_told()[1] == "2 to 10"
+
+
+def test_a_grade_is_called_what_the_report_calls_it() -> None:
+    assert [grade_in_words(grade) for grade in range(6)] == [
+        f"{grade}, {word}" for grade, word in enumerate(WORDS)
+    ]
 
 
 def test_the_anchor_pictures_are_what_the_renderer_draws() -> None:

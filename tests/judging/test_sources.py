@@ -1,6 +1,7 @@
 """Where a deck's photos come from."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -129,6 +130,10 @@ def test_measured_photos_have_a_grade_and_their_lines(photos: RenderedPhotos) ->
     assert found.reference is not None
     assert found.reference.source == "measured"
     assert found.reference.value == 4
+    limit, density = found.reference.detection_limit_mm_per_cm2, found.reference.density_mm_per_cm2
+    assert limit is not None
+    assert density is not None
+    assert 0 < limit < density
     assert found.views[0].lines is not None
     assert found.views[0].lines.sum() > 100
     (without,) = read_candidates([source], Measuring(scale=Scale.QUANTITY), progress=silent)
@@ -176,6 +181,13 @@ def test_the_job_book_gives_states_pairs_and_their_results(tmp_path: Path) -> No
         assert len(pair.views) == 2
         assert pair.reference is not None
         assert (pair.reference.value, pair.reference.high) == (50, 60)
+        assert not pair.reference.at_least
+        least = [
+            replace(one, stored={**comparison, "correction_is_at_least": True}) for one in pairs
+        ]
+        (pair,) = read_candidates(least, Measuring(scale=Scale.CORRECTION), progress=silent)
+        assert pair.reference is not None
+        assert pair.reference.bound == 40
         (pair,) = read_candidates(pairs, Measuring(scale=Scale.QUANTITY), progress=silent)
         assert pair.reference is not None
         assert pair.reference.value == 3  # the grade of the state after
