@@ -24,6 +24,7 @@ from defectscan.workshop.book_view import (
     PanelView,
     StateView,
     SurfaceView,
+    again_command,
     chosen,
     state_name,
     view_job,
@@ -393,7 +394,8 @@ def _scale(
         raise BookError(
             f"--mm-per-px is {mm_per_px:g}",
             allowed=f"the scale of this state's other photos is {kept}",
-            remedy="leave it out, or first correct theirs with `job shots --again --mm-per-px`",
+            remedy="leave it out, or first correct theirs with "
+            f"{again_command(states[0], '--mm-per-px F')}",
         )
     if own:
         return own[-1]
