@@ -241,7 +241,9 @@ def draw_sessions(means: Sequence[float], *, unit: str, description: str) -> Dra
     def up(value: float) -> float:
         return bottom - value / reach * (bottom - top)
 
-    marks: Marks = [Label(x=_LEFT, y=9, text=f"mean error, {unit}", ink="muted", size=_SMALL)]
+    marks: Marks = [
+        Label(x=_LEFT, y=9, text=f"mean size of the error, {unit}", ink="muted", size=_SMALL)
+    ]
     for tick in ticks:
         marks += _level(tick, up(tick), (left, right))
     points = tuple((across(i), up(value)) for i, value in enumerate(means))

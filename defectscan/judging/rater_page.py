@@ -68,7 +68,9 @@ def rater_sections(sheet: Study, index: int) -> list[Section]:
             Chart(
                 title="From session to session",
                 drawing=figures.draw_sessions(
-                    one.learning.mean_error, unit=sheet.unit, description="Mean error by session."
+                    one.learning.mean_error,
+                    unit=sheet.unit,
+                    description="Mean size of the error by session.",
                 ),
                 caption="Lower is better.",
             )
@@ -116,6 +118,7 @@ def _rater_headline(sheet: Study, one: RaterResult) -> Headline:
             if isinstance(one.repeatability, Undefined)
             else one.repeatability.limit
         )
+    apart = wording.slips_apart(one)
     tiles = (
         Tile(
             label="With yourself, kappa" if sheet.quantity else "Two own grades differ by up to",
@@ -130,12 +133,12 @@ def _rater_headline(sheet: Study, one: RaterResult) -> Headline:
         if sheet.quantity
         else Tile(label="Limits of agreement", value=limits_told(one.limits), detail="points"),
         Tile(
-            label=f"Mean error, {sheet.unit}",
+            label=f"Mean error, {sheet.unit}{apart}",
             value=wording.figure(one.errors.bias, places),
             detail=short(wording.interval(one.errors.bias, places)),
         ),
         Tile(
-            label="Spread of the errors",
+            label=f"Spread of errors{apart}",
             value=wording.figure(one.errors.spread, places),
             detail=short(wording.interval(one.errors.spread, places)),
         ),
@@ -143,7 +146,7 @@ def _rater_headline(sheet: Study, one: RaterResult) -> Headline:
     return Headline(
         figure=wording.figure(main),
         ink="after" if one.answer == "yes" else "muted",
-        phrase=wording.opening_of(one, sheet.group.table.scale),
+        phrase=wording.opening_of(one),
         interval=f"{name}: {wording.phrase(main, limits)} · {one.n_grades} grades in "
         f"{counted(one.n_sessions, 'session')}",
         sentences=tuple(f"Wanted: {reason}." for reason in one.reasons),
@@ -164,14 +167,15 @@ def _given_chart(sheet: Study, one: RaterResult, grades: Floats) -> Chart:
         )
     limits = one.limits
     ends = None if isinstance(limits, Undefined) else (limits.lower.value, limits.upper.value)
+    mean = "mean of all differences, slips too" if one.errors.slips else "your mean error"
     return Chart(
         title="What you gave",
         drawing=figures.draw_differences(
             grades,
             truth,
-            bias=one.errors.bias,
+            bias=limits if isinstance(limits, Undefined) else limits.bias,
             limits=ends,
             description="Difference between grade and value over their mean.",
         ),
-        caption="Solid: your mean error. Dashed: limits of agreement.",
+        caption=f"Solid: {mean}. Dashed: limits of agreement.",
     )

@@ -64,7 +64,7 @@ class RaterResult:
     repeatability
         Spread of one's own second showings.
     errors
-        Bias and spread against the value, last session's slips apart.
+        Bias and spread against the value by the last grades, slips apart.
     limits
         Of agreement with the value.
     leans
@@ -112,7 +112,7 @@ class GroupResult:
     gauge
         Of percentages: repeatability and reproducibility from photos shown twice.
     bias
-        Of the mean of all raters against the value.
+        Of the mean of all raters against the value, slips apart.
     splits
         Photos that split the group.
     answer, reasons
@@ -160,22 +160,32 @@ def study(table: GradeTable, limits: JudgingLimits, rng: np.random.Generator) ->
     if not quantity:
         gauge = study_gauge(table.gauge(), rng) if not single else ONE_RATER
     answer, reasons = _group_answer(alpha, icc, limits, quantity=quantity)
-    few = Undefined(reason="fewer than 2 photos have a value")
-    mean = _row_means(grades) - table.truth
-    mean = mean[~np.isnan(mean)]
+    raters = tuple(_rater(table, grades, i, limits) for i in range(len(table.raters)))
     return GroupResult(
         table=table,
-        raters=tuple(_rater(table, grades, i, limits) for i in range(len(table.raters))),
+        raters=raters,
         alpha=alpha,
         fleiss=(fleiss_kappa(grades) if not single else ONE_RATER) if quantity else NOT_PERCENT,
         icc=icc,
         concordance=kendall_w(grades) if not single else ONE_RATER,
         gauge=gauge,
-        bias=mean_estimate(mean) if len(mean) >= 2 else few,
+        bias=_group_bias(table, grades, raters),
         splits=splitting_photos(grades, step=SPANS[table.scale].step) if not single else (),
         answer=answer,
         reasons=reasons,
     )
+
+
+def _group_bias(table: GradeTable, grades: Floats, raters: tuple[RaterResult, ...]) -> Result:
+    """Return the mean error of the raters' mean, each rater's slips set apart."""
+    usual = grades.copy()
+    for i, one in enumerate(raters):
+        usual[list(one.errors.slips), i] = np.nan
+    mean = _row_means(usual) - table.truth
+    mean = mean[~np.isnan(mean)]
+    if len(mean) < 2:
+        return Undefined(reason="fewer than 2 photos have a value")
+    return mean_estimate(mean, step=SPANS[table.scale].step)
 
 
 def _rater(table: GradeTable, grades: Floats, rater: int, limits: JudgingLimits) -> RaterResult:
@@ -246,6 +256,7 @@ def _rater_answer(
     )
     what = "weighted kappa" if quantity else "intraclass correlation"
     unit = "of a grade" if quantity else "points"
+    within = f"within ±{largest.value:g} {unit} ({largest.source})"
     tests = [
         (
             agreement,
@@ -255,9 +266,13 @@ def _rater_answer(
         (
             errors.bias,
             stays_within(errors.bias, largest),
-            f"a mean error within ±{largest.value:g} {unit} ({largest.source})",
+            f"a mean error{', slips apart,' if errors.slips else ''} {within}",
         ),
     ]
+    if errors.slips:
+        # Far grades that all go one way may be a blind spot: leaving them out must not decide.
+        met = stays_within(errors.bias_with_slips, largest)
+        tests.append((errors.bias_with_slips, met, f"a mean error, slips counted, {within}"))
     return _together(tests)
 
 

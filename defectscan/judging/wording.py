@@ -58,7 +58,7 @@ def unit_of(scale: Scale) -> str:
     return "grades" if scale is Scale.QUANTITY else "points"
 
 
-def opening_of(rater: RaterResult, scale: Scale) -> str:
+def opening_of(rater: RaterResult) -> str:
     """Open a rater's page: what goes well first."""
     answers = {
         "yes": "Your grades hold: they agree with the values as the workshop wants it.",
@@ -70,9 +70,24 @@ def opening_of(rater: RaterResult, scale: Scale) -> str:
     text = answers[rater.answer]
     if isinstance(rater.learning, Learning) and rater.learning.proven:
         text += " And your eye has become surer from session to session."
-    if scale is Scale.QUANTITY and rater.errors.slips:
-        text += f" {len(rater.errors.slips)} grade(s) look like slips rather than judgement."
+    if rater.errors.slips:
+        text += f" {slips_told(rater)}"
     return text
+
+
+def slips_told(rater: RaterResult) -> str:
+    """Say how many grades are slips, and which figures are told without them."""
+    n = len(rater.errors.slips)
+    look = "looks like a slip" if n == 1 else "look like slips"
+    return (
+        f"{n} of {rater.errors.n} grades {look} rather than judgement, far from what the others "
+        f"are off by: mean error and spread are told without {'it' if n == 1 else 'them'}."
+    )
+
+
+def slips_apart(rater: RaterResult) -> str:
+    """Return what is added to the name of a figure that is told without slips."""
+    return ", slips apart" if rater.errors.slips else ""
 
 
 def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
@@ -80,7 +95,7 @@ def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
     told = []
     unit = unit_of(scale)
     if (off := _proven(rater.errors.bias)) is not None:
-        by = f"{number(abs(off.value), 2)} {unit} on average ({interval(off)})"
+        by = f"{number(abs(off.value), 2)} {unit} on average{slips_apart(rater)} ({interval(off)})"
         if scale is Scale.QUANTITY:
             told.append(
                 f"You see {'more' if off.value > 0 else 'fewer'} lines than there are: by {by}. "
@@ -123,8 +138,8 @@ def learning_text(learning: Learning | Undefined, unit: str) -> str:
     if isinstance(learning, Undefined):
         return f"Progress over sessions cannot be told yet ({learning.reason})."
     change = learning.change
-    told = f"Mean error {number(learning.mean_error[0], 2)} {unit} in the first session, "
-    told += f"{number(learning.mean_error[-1], 2)} in the last"
+    first, last = (number(learning.mean_error[i], 2) for i in (0, -1))
+    told = f"Mean size of the error {first} {unit} in the first session, {last} in the last"
     if learning.proven:
         return f"{told}: the trend is real ({interval(change)} {unit} a session)."
     if change.low is None:

@@ -25,7 +25,10 @@ class RaterErrors:
     Attributes
     ----------
     bias
-        Mean error, slips apart: above nought, the rater gives more than is true.
+        Mean error, slips apart, for a slip is no habit: above nought, the rater gives more than
+        is true.
+    bias_with_slips
+        Mean error of all grades; the same where there are no slips.
     spread
         Standard deviation of the errors, slips apart.
     slips
@@ -37,6 +40,7 @@ class RaterErrors:
     """
 
     bias: Result
+    bias_with_slips: Result
     spread: Result
     slips: tuple[int, ...]
     slip_share: Result
@@ -139,6 +143,7 @@ def rater_errors(grades: Floats, truth: Floats, *, step: float = 0.0) -> RaterEr
     few = Undefined(reason=f"grades with a known truth: {n}, at least 2 are needed")
     return RaterErrors(
         bias=mean_estimate(usual, step=step) if n >= 2 else few,
+        bias_with_slips=mean_estimate(error[there], step=step) if n >= 2 else few,
         spread=sd_estimate(float(usual.std(ddof=1)), len(usual) - 1) if n >= 2 else few,
         slips=tuple(int(i) for i in there[far]),
         slip_share=slip_share,

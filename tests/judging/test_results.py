@@ -143,6 +143,45 @@ def test_a_good_rater_is_told_so_and_a_strict_one_which_way() -> None:
     assert "Your grades hold" in text
 
 
+@pytest.mark.parametrize("scale", list(Scale))
+def test_a_mean_error_without_slips_is_called_so_and_a_page_has_one(scale: Scale) -> None:
+    quantity = scale is Scale.QUANTITY
+    key = a_key(VALUES if quantity else PERCENT, scale=scale, twice=0)
+    one = sitting(key, "Ana", bias=-1, sd=0.2 if quantity else 2)
+    slips = (13, 19, 25)
+    for card in slips:
+        value = key.photos[card - 1].reference
+        assert value is not None
+        one.grades[card] = 5.0 if quantity else value.value - 60
+    group = studied(key, [one])
+    (rater,) = group.raters
+    assert rater.errors.slips == tuple(card - 1 for card in slips)
+    # One rater's mean error is that of all.
+    assert group.bias == rater.errors.bias
+    assert rater.errors.bias_with_slips != rater.errors.bias
+    assert "a mean error, slips apart, within" in rater.reasons[1]
+    assert "a mean error, slips counted, within" in rater.reasons[2]
+    text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+    assert f"Mean error, {'grades' if quantity else 'points'}, slips apart" in text
+    assert "Mean error of all, slips apart" in text
+    assert text.count(f"3 of {len(key.photos)} grades look like slips") == 2
+    told = of_result(group, JudgingLimits())["raters"][0]
+    assert [slip["name"] for slip in told["slips"]] == [f"photo {card - 1}" for card in slips]
+
+
+def test_slips_that_all_go_one_way_are_not_left_out_of_the_answer() -> None:
+    key = a_key([float(v) for v in np.linspace(5, 97, 100)], scale=Scale.CORRECTION, twice=0)
+    one = sitting(key, "Ana", sd=1)
+    for card in range(85, 101):
+        value = key.photos[card - 1].reference
+        assert value is not None
+        one.grades[card] = value.value - 90
+    (rater,) = studied(key, [one]).raters
+    assert len(rater.errors.slips) == 16
+    assert rater.reasons[1].endswith("shown")
+    assert rater.reasons[2].endswith("not settled by so few grades")
+
+
 def test_raters_whose_errors_are_all_the_same_are_told_what_they_are() -> None:
     key = a_key([float(i % 5) for i in range(60)])
     exact, high = studied(
