@@ -107,6 +107,16 @@ def test_sessions_are_laid_out_by_photo_and_showing() -> None:
     assert set(numbers) == {1.0, 2.0}
 
 
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_the_last_grade_is_the_last_where_the_workshop_is() -> None:
+    key = a_key([1.0], twice=0)
+    sheet = Session(rater="Ana", graded_on="2026-06-01", ident="1", source="", grades={1: 1})
+    # Eight in the morning of the same first of June, local time.
+    when = "2026-05-31T20:00:00+00:00"
+    page = Session(rater="Ana", graded_on=when, ident="2", source="", grades={1: 5})
+    assert lay_out([(key, [page, sheet])]).last()[0, 0] == 5
+
+
 def test_a_photo_of_two_decks_is_one_photo() -> None:
     key = a_key([1.0, 2.0], twice=0)
     other = DeckKey(
