@@ -207,6 +207,11 @@ def _rater(table: GradeTable, grades: Floats, rater: int, limits: JudgingLimits)
     both = complete(np.column_stack([own, table.truth]))
     icc = intraclass_correlation(both)
     truth_icc: Result = icc if isinstance(icc, Undefined) else icc.agreement
+    if len(both) < 2:
+        truth_icc = Undefined(
+            reason=f"photos with a grade and a value: {len(both)}, at least 2 are needed"
+        )
+        truth_kappa = truth_icc if quantity else NOT_PERCENT
     found = rater_errors(own, table.truth, step=SPANS[table.scale].step)
     answer, reasons = _rater_answer(
         truth_kappa if quantity else truth_icc, found, limits, quantity=quantity

@@ -59,15 +59,20 @@ def unit_of(scale: Scale) -> str:
 
 
 def opening_of(rater: RaterResult) -> str:
-    """Open a rater's page: what goes well first."""
+    """Open a rater's page: what goes well first, and only where the grades show it."""
     answers = {
         "yes": "Your grades hold: they agree with the values as the workshop wants it.",
-        "not yet": "A good base to work on: below is where your grades and the values part, and "
-        "what helps.",
-        "not known": "So far so good, but these grades are too few to settle it: one more deck "
-        "will tell.",
+        "not yet": "There is something to work on: below is where your grades and the values "
+        "part, and what helps.",
+        "not known": "These grades do not settle whether they agree with the values as the "
+        "workshop wants it: below is what they show.",
     }
     text = answers[rater.answer]
+    if not rater.errors.n:
+        text = (
+            "No photo that you graded has a value, so your grades can only be held against each "
+            "other and those of other raters."
+        )
     if isinstance(rater.learning, Learning) and rater.learning.proven:
         text += " And your eye has become surer from session to session."
     if rater.errors.slips:

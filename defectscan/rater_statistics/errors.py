@@ -273,7 +273,9 @@ def learn(errors: Floats, sessions: Floats) -> Learning | Undefined:
     numbers, which = np.unique(sessions[there], return_inverse=True)
     n = len(numbers)
     if n < LEAST_SESSIONS:
-        return Undefined(reason=f"sessions: {n}, at least {LEAST_SESSIONS} are needed")
+        return Undefined(
+            reason=f"sessions with known values: {n}, at least {LEAST_SESSIONS} are needed"
+        )
     mean = np.bincount(which, np.abs(errors[there])) / np.bincount(which)
     line = stats.linregress(numbers, mean)
     half = float(stats.t.ppf(0.975, n - 2) * line.stderr)

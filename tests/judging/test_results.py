@@ -22,6 +22,7 @@ from defectscan.judging.result_record import of_result
 from defectscan.judging.results import GroupResult, study
 from defectscan.judging.scale import Scale
 from defectscan.judging.table import lay_out
+from defectscan.judging.wording import opening_of
 from defectscan.output import to_json
 from defectscan.rater_statistics.agreement import cohen_kappa, krippendorff_alpha
 from defectscan.rater_statistics.errors import Learning
@@ -309,6 +310,40 @@ def test_little_to_go_by_is_undefined_with_a_reason(grades: dict[int, float | No
     assert told["group"]["krippendorff_alpha"]["undefined"]
     assert group.answer == "not known"
     assert "not known" in page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+
+
+@pytest.mark.parametrize("scale", list(Scale))
+def test_photos_without_values_are_not_called_few_grades(scale: Scale) -> None:
+    key = a_key([None] * 12, scale=scale, twice=6)
+    group = studied(key, [sitting(key, name, sd=0.6, seed=i) for i, name in enumerate("AB")])
+    one = group.raters[0]
+    assert all("a value: 0" in why or "known truth: 0" in why for why in one.reasons)
+    text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+    assert text.count("No photo that you graded has a value") == 2
+    assert "sessions with known values: 0" in text
+    assert "Farthest from the others of all that you graded." in text
+    assert "from the value" not in text
+
+
+def test_worth_another_look_says_what_a_photo_is_far_from() -> None:
+    key = a_key([2.0, None, 2.0, None], twice=0)
+    grades: dict[int, float | None] = {1: 5, 2: 0, 3: 2, 4: 2}
+    ana = Session(rater="Ana", graded_on="2026-05-01", ident="1", source="", grades=grades)
+    ben = Session(rater="Ben", graded_on="2026-05-01", ident="2", source="", grades=grades | {2: 5})
+    page = page_html(compose_result(studied(key, [ana, ben]), title="T", on=date(2026, 5, 1)))
+    assert "from the value, or from the others where there is none, of all that you graded" in page
+
+
+def test_what_is_not_settled_is_not_praised() -> None:
+    key = a_key([float(i % 6) for i in range(8)], twice=0)
+    grades: dict[int, float | None] = {n: float((2 * n) % 6) for n in range(1, 9)}
+    one = Session(rater="Ana", graded_on="2026-05-01", ident="1", source="", grades=grades)
+    group = studied(key, [one])
+    (rater,) = group.raters
+    assert rater.answer == "not known"
+    assert isinstance(rater.truth_kappa, Estimate)
+    assert rater.truth_kappa.value < 0
+    assert opening_of(rater).startswith("These grades do not settle whether")
 
 
 def test_one_rater_without_values_is_told_by_repeats_alone() -> None:
