@@ -18,6 +18,7 @@ from defectscan.judging.scale import WORDS
 from defectscan.rater_statistics.estimate import (
     DISTINCT_LIMITS,
     GAUGE_LIMITS_PERCENT,
+    Limits,
     Result,
     Undefined,
 )
@@ -60,17 +61,15 @@ def gauge_blocks(
         ("Both together", cell(study.gauge_sd, 1), "the gauge"),
         (f"Between {what}", cell(study.panel_sd, 1), "what is to be told apart"),
     )
-    verdict = wording.phrase(study.gauge_percent, GAUGE_LIMITS_PERCENT)
-    distinct = study.distinct_categories
     return (
         Table(head=("Source", f"Standard deviation, {unit}", "What it is"), rows=rows),
         Text(
             paragraphs=(
                 (
                     "Share of the gauge in the whole spread: "
-                    f"{wording.both(study.gauge_percent, 0)} %: {verdict} "
+                    f"{_judged(study.gauge_percent, GAUGE_LIMITS_PERCENT, 0, unit=' %')} "
                     f"({GAUGE_LIMITS_PERCENT.source}). Steps that can be told apart: "
-                    f"{wording.both(distinct, 1)}: {wording.phrase(distinct, DISTINCT_LIMITS)}."
+                    f"{_judged(study.distinct_categories, DISTINCT_LIMITS, 1)}."
                 ),
                 (
                     f"From {study.n_panels} {what} read {study.n_repeats} times by each of "
@@ -78,6 +77,16 @@ def gauge_blocks(
                 ),
             )
         ),
+    )
+
+
+def _judged(result: Result, limits: Limits, places: int, *, unit: str = "") -> str:
+    """Write a statistic with its unit, its interval, and the word for it."""
+    if isinstance(result, Undefined):
+        return f"undefined: {result.reason}"
+    told = f"{wording.figure(result, places)}{unit}"
+    return f"{told} ({wording.interval(result, places)}{unit * (result.low is not None)}): " + (
+        wording.phrase(result, limits)
     )
 
 

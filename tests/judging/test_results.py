@@ -272,6 +272,17 @@ def test_percentages_have_a_gauge_study_and_limits_of_agreement() -> None:
     assert page_pdf(compose_result(group, title="Test", on=date(2026, 5, 1))).startswith(b"%PDF")
 
 
+def test_raters_who_agree_throughout_are_not_surely_acceptable() -> None:
+    key = a_key([20.0, 60.0, 80.0], scale=Scale.CORRECTION, twice=3)
+    group = studied(key, [sitting(key, name, sd=0) for name in ("Ana", "Ben")])
+    text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+    assert (
+        "whole spread: 0 % (a source shows no spread, so nothing says how large it may be): "
+        "acceptable as counted, but without an interval"
+    ) in text
+    assert "told apart: undefined: repeats and appraisers do not differ at all." in text
+
+
 @pytest.mark.parametrize("scale", list(Scale))
 def test_each_rater_has_one_page(scale: Scale) -> None:
     quantity = scale is Scale.QUANTITY
