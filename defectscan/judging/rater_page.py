@@ -6,6 +6,7 @@ from defectscan.judging import figures, wording
 from defectscan.judging.result_blocks import (
     Floats,
     Study,
+    arrows_told,
     beside,
     counted,
     limits_told,
@@ -48,6 +49,7 @@ def rater_sections(sheet: Study, index: int) -> list[Section]:
         if not isinstance(lean.difference, Undefined)
     ]
     if rows:
+        reach = 1.0 if sheet.quantity else 10.0
         charts.append(
             Chart(
                 title="Where your errors differ",
@@ -55,10 +57,10 @@ def rater_sections(sheet: Study, index: int) -> list[Section]:
                     rows,
                     unit=sheet.unit,
                     description="Mean error in groups of photos against the other photos.",
-                    least_reach=1.0 if sheet.quantity else 10.0,
+                    least_reach=reach,
                 ),
                 caption="Error in each group of photos less the error in the others. A whisker "
-                "that crosses the middle line may be chance.",
+                f"that crosses the middle line may be chance.{arrows_told(rows, reach)}",
             )
         )
     if not np.isnan(grades - group.table.truth).all():

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from defectscan.judging import wording
+from defectscan.judging import figures, wording
 from defectscan.judging.key import KeyedPhoto
 from defectscan.judging.results import GroupResult
 from defectscan.judging.scale import WORDS
@@ -144,6 +144,13 @@ def limits_told(limits: LimitsOfAgreement | Undefined) -> str:
     if isinstance(limits, Undefined):
         return NOTHING
     return f"{wording.fixed(limits.lower.value, 0)} to {wording.fixed(limits.upper.value, 0)}"
+
+
+def arrows_told(rows: Sequence[figures.Row], least_reach: float) -> str:
+    """Say in the caption of a chart of errors what its arrow heads mean, where it has any."""
+    if not figures.goes_beyond(rows, least_reach=least_reach):
+        return ""
+    return " An arrow head: the interval goes on beyond the chart."
 
 
 def short(text: str) -> str:

@@ -10,6 +10,7 @@ from defectscan.judging.rater_page import rater_sections
 from defectscan.judging.result_blocks import (
     NOTHING,
     Study,
+    arrows_told,
     cell,
     counted,
     gauge_blocks,
@@ -217,16 +218,17 @@ def _errors_chart(sheet: Study) -> Charts | None:
     ]
     if all(isinstance(row.estimate, Undefined) for row in rows):
         return None
+    reach = 1.0 if sheet.quantity else 10.0
     drawing = figures.draw_errors(
         rows,
         unit=sheet.unit,
         description="Mean error of each rater with its interval and limits of agreement.",
-        least_reach=1.0 if sheet.quantity else 10.0,
+        least_reach=reach,
     )
     caption = (
         f"Dot and whisker: mean error{_slips_apart(sheet.group)}, with its 95 % interval. Pale "
         "bar: limits of agreement, which hold about 95 % of a rater's errors"
-        f"{', slips too' if _slips_apart(sheet.group) else ''}."
+        f"{', slips too' if _slips_apart(sheet.group) else ''}.{arrows_told(rows, reach)}"
     )
     return Charts(charts=(Chart(drawing=drawing, caption=caption),))
 

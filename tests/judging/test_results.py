@@ -336,6 +336,15 @@ def test_photos_without_values_are_not_called_few_grades(scale: Scale) -> None:
     assert "from the value" not in text
 
 
+@pytest.mark.parametrize(("n", "arrows"), [(3, True), (60, False)])
+def test_a_cut_whisker_is_told_under_the_chart(n: int, *, arrows: bool) -> None:
+    key = a_key(VALUES[1:4] * (n // 3), twice=0)
+    one = sitting(key, "Ana", sd=0)
+    one.grades[1] = 3.0
+    text = page_html(compose_result(studied(key, [one]), title="Test", on=date(2026, 5, 1)))
+    assert ("An arrow head: the interval goes on beyond the chart." in text) == arrows
+
+
 def test_worth_another_look_says_what_a_photo_is_far_from() -> None:
     key = a_key([2.0, None, 2.0, None], twice=0)
     grades: dict[int, float | None] = {1: 5, 2: 0, 3: 2, 4: 2}
