@@ -8,7 +8,7 @@ import numpy as np
 from defectscan.judging import wording
 from defectscan.judging.instrument import InstrumentResult, Reading
 from defectscan.judging.limits import JudgingLimits, stays_within
-from defectscan.judging.result_blocks import NOTHING, gauge_blocks
+from defectscan.judging.result_blocks import NOTHING, gauge_blocks, short
 from defectscan.judging.result_record import plain
 from defectscan.rater_statistics.estimate import KOO_LI, Result, Undefined
 from defectscan.rater_statistics.gauge import GaugeStudy
@@ -72,18 +72,18 @@ def compose_instrument(found: InstrumentResult, *, title: str, on: date) -> Page
             else f"{wording.figure(relative, 1)} %",
             ink="after",
             phrase="standard deviation of one shot after the other, of the line density",
-            interval=f"95 % interval {wording.interval(relative, 1)} %"
-            if not isinstance(relative, Undefined)
-            else relative.reason,
+            interval=wording.interval(relative, 1)
+            if isinstance(relative, Undefined) or relative.low is None
+            else f"95 % interval {wording.interval(relative, 1)} %",
             tiles=(
                 Tile(label=f"The same in {unit}", value=wording.figure(spread, places),
-                     detail=wording.interval(spread, places)),
+                     detail=short(wording.interval(spread, places))),
                 Tile(label="Two shots differ by up to", value=wording.figure(limit, places),
                      detail=f"{unit}, 19 times in 20"),
                 Tile(label="Intraclass correlation", value=wording.figure(icc, 3),
-                     detail=wording.interval(icc, 3)),
+                     detail=short(wording.interval(icc, 3))),
                 Tile(label="Krippendorff's alpha", value=wording.figure(found.alpha, 3),
-                     detail=wording.interval(found.alpha, 3)),
+                     detail=short(wording.interval(found.alpha, 3))),
             ),
             sentences=(
                 (

@@ -91,6 +91,18 @@ def test_one_condition_gives_repeatability_alone() -> None:
     assert told["gauge_verdict"] == "not known"
 
 
+def test_shots_all_alike_have_no_interval_and_are_told_so() -> None:
+    readings = [
+        Reading(repeat=Repeat(panel=name, condition="all", photo=Path("1.jpg")), density=density)
+        for name, density in (("tank", 100.0), ("tank", 100.0), ("door", 50.0), ("door", 50.0))
+    ]
+    found = study_instrument(readings, np.random.default_rng(0), in_mm=True)
+    text = page_html(compose_instrument(found, title="Test", on=date(2026, 5, 1)))
+    assert "no spread was seen, so nothing says how large it may be" in text
+    assert "interval no spread" not in text
+    assert "may be %" not in text
+
+
 @pytest.mark.parametrize("density", [0.0, None, 5.0])
 def test_little_to_go_by_is_undefined_with_a_reason(density: float | None) -> None:
     shots = [Repeat(panel="a", condition="all", photo=Path("1.jpg"))] * 2
