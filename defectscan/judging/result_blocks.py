@@ -82,12 +82,8 @@ def gauge_blocks(
 
 def _judged(result: Result, limits: Limits, places: int, *, unit: str = "") -> str:
     """Write a statistic with its unit, its interval, and the word for it."""
-    if isinstance(result, Undefined):
-        return f"undefined: {result.reason}"
-    told = f"{wording.figure(result, places)}{unit}"
-    return f"{told} ({wording.interval(result, places)}{unit * (result.low is not None)}): " + (
-        wording.phrase(result, limits)
-    )
+    told = wording.both(result, places, unit=unit)
+    return told if isinstance(result, Undefined) else f"{told}: {wording.phrase(result, limits)}"
 
 
 def plate_of(photo: KeyedPhoto, title: str) -> Plate:

@@ -297,22 +297,30 @@ def _group_answer(
 
 
 def _together(tests: list[tuple[Result, bool | None, str]]) -> tuple[Answer, tuple[str, ...]]:
-    reasons = tuple(f"{what}: {_said(result, met)}" for result, met, what in tests)
+    reasons = tuple(f"{what}: {said(result, met)}" for result, met, what in tests)
     mets = [met for _, met, _ in tests]
     if all(met is True for met in mets):
         return "yes", reasons
     return ("not yet" if False in mets else "not known"), reasons
 
 
-def _said(result: Result, met: bool | None) -> str:
-    """Say whether a statistic meets what is wanted, or why that is not known."""
+def said(result: Result, met: bool | None, *, few: str = "grades") -> str:
+    """Say whether a statistic meets what is wanted, or why that is not known.
+
+    Parameters
+    ----------
+    result, met
+        The statistic, and whether it does.
+    few
+        Of what there are too few where its interval settles nothing.
+    """
     if met is not None:
         return "shown" if met else "not reached"
     if isinstance(result, Undefined):
         return f"not known, {result.reason}"
     if result.low is None:
         return f"not known, {result.caution}"
-    return "not settled by so few grades"
+    return f"not settled by so few {few}"
 
 
 def _row_means(grades: Floats) -> Floats:

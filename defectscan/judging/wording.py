@@ -25,11 +25,12 @@ def interval(result: Result, places: int = 2) -> str:
     return f"{fixed(result.low, places)} to {fixed(result.high, places)}"
 
 
-def both(result: Result, places: int = 2) -> str:
-    """Write a statistic with its interval."""
+def both(result: Result, places: int = 2, *, unit: str = "") -> str:
+    """Write a statistic with its interval, the unit by each; not by a sentence for an interval."""
     if isinstance(result, Undefined):
         return f"undefined: {result.reason}"
-    return f"{figure(result, places)} ({interval(result, places)})"
+    ends = interval(result, places) + unit * (result.low is not None)
+    return f"{figure(result, places)}{unit} ({ends})"
 
 
 def fixed(value: float, places: int) -> str:
