@@ -235,9 +235,14 @@ def _errors_chart(sheet: Study) -> Charts | None:
 
 def _splits(sheet: Study) -> list[Block]:
     group = sheet.group
-    if not group.splits:
-        return [Text(paragraphs=("No photo split the group more than chance explains.",))]
     grades = group.table.last()
+    if not group.splits:
+        told = "No photo split the group more than chance explains."
+        if len(group.raters) < 2:
+            told = "There is one rater: photos can split a group of two or more."
+        elif ((~np.isnan(grades)).sum(axis=1) < 2).all():
+            told = "No photo has grades of two raters, so none can be told to split the group."
+        return [Text(paragraphs=(told,))]
     plates = []
     for split in group.splits[:_MOST_SPLITS]:
         photo = group.table.photos[split.photo]

@@ -254,6 +254,17 @@ def test_a_photo_that_splits_the_group_is_shown_with_its_lean() -> None:
     assert "Ana 5, Ben 0, Cy" in text
 
 
+def test_raters_of_different_photos_split_nothing() -> None:
+    key = a_key([2.0, 3.0, 4.0, 5.0], twice=0)
+    sessions = [
+        Session(rater=name, graded_on="2026-05-01", ident=name, source="", grades=grades)
+        for name, grades in (("Ana", {1: 2.0, 2: 3.0}), ("Ben", {3: 4.0, 4: 5.0}))
+    ]
+    text = page_html(compose_result(studied(key, sessions), title="Test", on=date(2026, 5, 1)))
+    assert "No photo has grades of two raters" in text
+    assert "No photo split the group" not in text
+
+
 def test_percentages_have_a_gauge_study_and_limits_of_agreement() -> None:
     key = a_key(PERCENT, scale=Scale.CORRECTION, twice=30)
     names = ("Ana", "Ben", "Cy", "Di")
@@ -373,6 +384,8 @@ def test_one_rater_without_values_is_told_by_repeats_alone() -> None:
     assert isinstance(group.raters[0].truth_kappa, Undefined)
     page = compose_result(group, title="Test", on=date(2026, 5, 1))
     assert "a group needs two" in page_html(page)
+    assert "There is one rater: photos can split a group of two or more." in page_html(page)
+    assert "No photo split the group" not in page_html(page)
     assert page_pdf(page).startswith(b"%PDF")
 
 
