@@ -79,7 +79,12 @@ def of_result(group: GroupResult, limits: JudgingLimits) -> dict[str, Any]:
                 "slip_share": plain(one.errors.slip_share),
                 "limits_of_agreement": plain(one.limits),
                 "leans": [
-                    {"group": lean.group, "n": lean.n, **plain(lean.difference)}
+                    {
+                        "group": lean.group,
+                        "n": lean.n,
+                        "by_value": lean.by_truth,
+                        **plain(lean.difference),
+                    }
                     for lean in one.leans
                 ],
                 "learning": plain(one.learning),

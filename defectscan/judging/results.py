@@ -242,7 +242,11 @@ def _leans(table: GradeTable, own: Floats) -> tuple[Lean, ...]:
         named = [photo.groups.get(sort, "") for photo in table.photos]
         known = [i for i, name in enumerate(named) if name]
         if len({named[i] for i in known}) > 1:
-            found += leans((own - table.truth)[known], [named[i] for i in known])
+            found += leans(
+                (own - table.truth)[known],
+                [named[i] for i in known],
+                by_truth=sort == "amount",
+            )
     return tuple(found)
 
 

@@ -110,9 +110,10 @@ def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
         else:
             more = "more" if off.value > 0 else "less"
             told.append(f"You give {more} correction than there is: by {by}.")
-    told += [text for lean in rater.leans if (text := lean_text(lean, scale))]
+    told += [text for lean in rater.leans if not lean.by_truth and (text := lean_text(lean, scale))]
     if not told:
         told.append("No lean in any direction is proven by these grades.")
+    told += [text for lean in rater.leans if lean.by_truth and (text := lean_text(lean, scale))]
     told.append(learning_text(rater.learning, unit))
     if isinstance(rater.days_kappa, Estimate):
         told.append(
@@ -129,6 +130,13 @@ def lean_text(lean: Lean, scale: Scale) -> str:
         return ""
     kind = (difference.value < 0) == (scale is Scale.QUANTITY)
     by = number(abs(difference.value), 2)
+    if lean.by_truth:
+        return (
+            f"With {lean.group} you gave too {'little' if difference.value < 0 else 'much'} beside "
+            f"your other grades: by {by} {unit_of(scale)} ({interval(difference)}, {lean.n} "
+            "grades). Grades that scatter do so near the ends of a scale without any habit: "
+            "closer grades help first."
+        )
     advice = {
         "light paint": " Zoom in close to the bright spot there: lines are faint on light paint.",
         "dark paint": " Brightness tempts there: count lines, not light.",

@@ -60,11 +60,15 @@ class Lean:
         of groups looked at, so that one of many is not taken for more than chance.
     n
         Grades in the group.
+    by_truth
+        Whether the groups were made by the truth itself. The ends of a scale then pull the errors
+        of scattered grades apart without any habit.
     """
 
     group: str
     difference: Result
     n: int
+    by_truth: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -184,7 +188,7 @@ def outliers(values: Floats, *, at_least: float = 0.0) -> NDArray[np.int64]:
     return found[np.abs(values[found] - np.median(values)) > at_least * (1 + 1e-9)]
 
 
-def leans(errors: Floats, groups: list[str]) -> tuple[Lean, ...]:
+def leans(errors: Floats, groups: list[str], *, by_truth: bool = False) -> tuple[Lean, ...]:
     """Return in which groups of photos a rater errs otherwise than elsewhere.
 
     Intervals from Welch's t, at 95 % for all groups together (Bonferroni).
@@ -195,6 +199,8 @@ def leans(errors: Floats, groups: list[str]) -> tuple[Lean, ...]:
         Grade minus truth, shape (n_photos,), nan where missing.
     groups
         Group of each photo, such as its paint.
+    by_truth
+        Whether the groups were made by the truth itself.
     """
     errors, named = np.asarray(errors, dtype=float), np.asarray(groups, dtype=object)
     names = sorted(set(groups))
@@ -211,7 +217,7 @@ def leans(errors: Floats, groups: list[str]) -> tuple[Lean, ...]:
             )
         else:
             difference = _welch(here, elsewhere, level=1 - CHANCE / n_looks)
-        found.append(Lean(group=name, difference=difference, n=len(here)))
+        found.append(Lean(group=name, difference=difference, n=len(here), by_truth=by_truth))
     return tuple(found)
 
 

@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from defectscan.judging.result_record import of_result
 from defectscan.judging.results import GroupResult, study
 from defectscan.judging.scale import Scale
 from defectscan.judging.table import lay_out
-from defectscan.judging.wording import opening_of
+from defectscan.judging.wording import advice_of, opening_of
 from defectscan.output import to_json
 from defectscan.rater_statistics.agreement import cohen_kappa, krippendorff_alpha
 from defectscan.rater_statistics.errors import Learning
@@ -225,6 +226,28 @@ def test_too_kind_on_light_paint_is_found_and_said() -> None:
     assert lean.high < 0
     text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
     assert "With light paint you are too kind" in text
+
+
+def test_what_the_scales_ends_do_is_not_called_a_habit() -> None:
+    key = a_key(VALUES * 4, twice=0)
+    amounts = ["many lines" if value >= 3 else "few lines" for value in VALUES * 4]
+    photos = tuple(
+        replace(photo, groups={"paint": "dark paint", "amount": amount})
+        for photo, amount in zip(key.photos, amounts, strict=True)
+    )
+    key = replace(key, photos=photos)
+    # No habit at all, but a spread of a grade and more, cut off at 0 and 5.
+    (one,) = studied(key, [sitting(key, "Ana", sd=1.6)]).raters
+    lean = {lean.group: lean for lean in one.leans}["many lines"]
+    assert isinstance(lean.difference, Estimate)
+    assert lean.difference.high is not None
+    assert lean.difference.high < 0
+    assert lean.by_truth
+    told = advice_of(one, Scale.QUANTITY)
+    assert told[0] == "No lean in any direction is proven by these grades."
+    text = next(line for line in told if line.startswith("With many lines you gave too little"))
+    assert "without any habit" in text
+    assert not any("kind" in line or "strict" in line for line in told)
 
 
 def test_learning_is_told_from_chance() -> None:
