@@ -402,7 +402,7 @@ def _correct(
     """Enter a correction that changes what was said and keeps the rest."""
     from defectscan.workshop import book_entries, entering, withdrawing  # noqa: PLC0415 - slow
 
-    older = book.entry(entry_id)
+    older: Any = book.entry(entry_id)
     if number is not None and older.job_id != book.job(number).thing_id:
         raise book_entries.BookError(
             f"entry {entry_id} is not of job {number}",

@@ -174,6 +174,7 @@ def _instrument(
     from defectscan.rater_statistics.estimate import Undefined  # noqa: PLC0415
     from defectscan.workshop.book import open_book  # noqa: PLC0415
 
+    limits = judging_limits(folder)
     if repeats is not None:
         shots = instrument.repeats_in(repeats)
     else:
@@ -185,20 +186,23 @@ def _instrument(
         )
     found = instrument.study_instrument(readings, np.random.default_rng(seed), in_mm=in_mm)
     page = instrument_page.compose_instrument(
-        found, title=title or "Repeatability of the measurement", on=_today()
+        found, limits, title=title or "Repeatability of the measurement", on=_today()
     )
     percent, gauge = found.relative_percent, found.gauge
     lines = [
         f"Repeatability: {percent.reason}."
         if isinstance(percent, Undefined)
-        else f"Repeatability: {wording.both(percent.sd, 1)} % of the line density (one shot, sd).",
+        else f"Repeatability: {wording.both(percent.sd, 1, unit=' %')} of the line density "
+        "(one shot, sd).",
         f"Reproducibility: {gauge.reason}."
         if isinstance(gauge, Undefined)
-        else f"Gauge in the whole spread: {wording.both(gauge.gauge_percent, 1)} %.",
+        else f"Gauge in the whole spread: {wording.both(gauge.gauge_percent, 1, unit=' %')}.",
     ]
+    if not isinstance(gauge, Undefined):
+        lines.append(f"- {instrument_page.gauge_reason(found, limits)}")
     unread = [one for one in readings if one.density is None]
     lines += [f"- not measured: {one.repeat.photo}: {one.reason}" for one in unread]
-    return page, instrument_page.of_instrument(found, judging_limits(folder)), lines
+    return page, instrument_page.of_instrument(found, limits), lines
 
 
 def _write(

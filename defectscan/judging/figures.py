@@ -19,6 +19,8 @@ Marks = list[Path | Label]
 _LEFT, _RIGHT = 4.0, 356.0
 _SMALL = 10.0
 _NAMES = 118.0
+# Of the errors' axis, which stays a little clear of the chart's edges.
+_HALF = (_RIGHT - _NAMES) / 2 - 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,9 @@ class Row:
 def draw_errors(rows: Sequence[Row], *, unit: str, description: str, least_reach: float) -> Drawing:
     """Draw mean errors round a line at none: dot and whisker, limits of agreement as a thin bar.
 
+    The axis holds all means and limits of agreement. A whisker that goes on beyond it ends in an
+    arrow head there.
+
     Parameters
     ----------
     rows
@@ -45,19 +50,10 @@ def draw_errors(rows: Sequence[Row], *, unit: str, description: str, least_reach
     least_reach
         The axis goes at least so far to both sides.
     """
-    ends = [
-        abs(end)
-        for row in rows
-        for end in (row.lower, row.upper, *_ends(row.estimate))
-        if end is not None and np.isfinite(end)
-    ]
-    reach = max([least_reach, *ends])
-    ticks = _ticks(-reach, reach)
-    reach = max(reach, -ticks[0], ticks[-1])
-    middle, half = (_NAMES + _RIGHT) / 2, (_RIGHT - _NAMES) / 2 - 6
+    reach, ticks = _axis_of(rows, least_reach)
 
     def place(value: float) -> float:
-        return middle + value / reach * half
+        return (_NAMES + _RIGHT) / 2 + value / reach * _HALF
 
     bottom = 16.0 + 24 * len(rows)
     marks: Marks = [
@@ -75,6 +71,18 @@ def draw_errors(rows: Sequence[Row], *, unit: str, description: str, least_reach
             )
         marks += _dot(row.estimate, y, place)
     return Drawing(width=WIDTH, height=bottom + 18, description=description, marks=tuple(marks))
+
+
+def goes_beyond(rows: Sequence[Row], *, least_reach: float) -> bool:
+    """Return whether `draw_errors` ends a whisker in an arrow head, which its caption must say."""
+    reach, _ = _axis_of(rows, least_reach)
+    edge = reach * (_RIGHT - _NAMES) / 2 / _HALF
+    return any(
+        end is not None and abs(end) > edge
+        for row in rows
+        if isinstance(row.estimate, Estimate)
+        for end in (row.estimate.low, row.estimate.high)
+    )
 
 
 def draw_grades_given(given: Floats, truth: Floats, *, description: str) -> Drawing:
@@ -241,7 +249,9 @@ def draw_sessions(means: Sequence[float], *, unit: str, description: str) -> Dra
     def up(value: float) -> float:
         return bottom - value / reach * (bottom - top)
 
-    marks: Marks = [Label(x=_LEFT, y=9, text=f"mean error, {unit}", ink="muted", size=_SMALL)]
+    marks: Marks = [
+        Label(x=_LEFT, y=9, text=f"mean size of the error, {unit}", ink="muted", size=_SMALL)
+    ]
     for tick in ticks:
         marks += _level(tick, up(tick), (left, right))
     points = tuple((across(i), up(value)) for i, value in enumerate(means))
@@ -277,14 +287,16 @@ def _dot(estimate: Result, y: float, place: Callable[[float], float]) -> Marks:
         return [Label(x=place(0) + 6, y=y + 4, text="not known", ink="muted", size=_SMALL)]
     marks: Marks = []
     if estimate.low is not None and estimate.high is not None:
-        left, right = place(estimate.low), place(estimate.high)
-        left, right = max(left, _NAMES), min(right, _RIGHT)
+        ends = place(estimate.low), place(estimate.high)
+        left, right = max(ends[0], _NAMES), min(ends[1], _RIGHT)
+        # A cap where the interval ends, an arrow head where only the chart does.
+        back = (5 * (ends[0] < _NAMES), -5 * (ends[1] > _RIGHT))
         marks += [
             Path(points=line, stroke="ink", width=1.5)
             for line in (
                 ((left, y), (right, y)),
-                ((left, y - 4), (left, y + 4)),
-                ((right, y - 4), (right, y + 4)),
+                ((left + back[0], y - 4), (left, y), (left + back[0], y + 4)),
+                ((right + back[1], y - 4), (right, y), (right + back[1], y + 4)),
             )
         ]
     dot = circle((place(estimate.value), y), 4.8, 24)
@@ -311,10 +323,13 @@ def _axis_marks(
     return marks[::-1]
 
 
-def _ends(estimate: Result) -> tuple[float | None, ...]:
-    if not isinstance(estimate, Estimate):
-        return ()
-    return (estimate.value,)
+def _axis_of(rows: Sequence[Row], least_reach: float) -> tuple[float, list[float]]:
+    """Return how far the axis goes to both sides, and its ticks."""
+    values = [row.estimate.value for row in rows if isinstance(row.estimate, Estimate)]
+    limits = [end for row in rows for end in (row.lower, row.upper) if end is not None]
+    reach = max([least_reach, *(abs(end) for end in (*values, *limits) if np.isfinite(end))])
+    ticks = _ticks(-reach, reach)
+    return max(reach, -ticks[0], ticks[-1]), ticks
 
 
 def _ticks(low: float, high: float) -> list[float]:

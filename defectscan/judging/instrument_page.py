@@ -8,8 +8,9 @@ import numpy as np
 from defectscan.judging import wording
 from defectscan.judging.instrument import InstrumentResult, Reading
 from defectscan.judging.limits import JudgingLimits, stays_within
-from defectscan.judging.result_blocks import NOTHING, gauge_blocks
+from defectscan.judging.result_blocks import NOTHING, gauge_blocks, short
 from defectscan.judging.result_record import plain
+from defectscan.judging.results import said
 from defectscan.rater_statistics.estimate import KOO_LI, Result, Undefined
 from defectscan.rater_statistics.gauge import GaugeStudy
 from defectscan.report.figures import circle
@@ -34,13 +35,17 @@ INKS = {"after": "blue", "warning": "brown", "before": "grey"}
 _IN_ORDER = tuple(INKS)
 
 
-def compose_instrument(found: InstrumentResult, *, title: str, on: date) -> Page:
+def compose_instrument(
+    found: InstrumentResult, limits: JudgingLimits, *, title: str, on: date
+) -> Page:
     """Put repeated shots into reading order.
 
     Parameters
     ----------
     found
         From `study_instrument`.
+    limits
+        What is wanted.
     title
         Over the report.
     on
@@ -72,18 +77,18 @@ def compose_instrument(found: InstrumentResult, *, title: str, on: date) -> Page
             else f"{wording.figure(relative, 1)} %",
             ink="after",
             phrase="standard deviation of one shot after the other, of the line density",
-            interval=f"95 % interval {wording.interval(relative, 1)} %"
-            if not isinstance(relative, Undefined)
-            else relative.reason,
+            interval=wording.interval(relative, 1)
+            if isinstance(relative, Undefined) or relative.low is None
+            else f"95 % interval {wording.interval(relative, 1)} %",
             tiles=(
                 Tile(label=f"The same in {unit}", value=wording.figure(spread, places),
-                     detail=wording.interval(spread, places)),
+                     detail=short(wording.interval(spread, places))),
                 Tile(label="Two shots differ by up to", value=wording.figure(limit, places),
                      detail=f"{unit}, 19 times in 20"),
                 Tile(label="Intraclass correlation", value=wording.figure(icc, 3),
-                     detail=wording.interval(icc, 3)),
+                     detail=short(wording.interval(icc, 3))),
                 Tile(label="Krippendorff's alpha", value=wording.figure(found.alpha, 3),
-                     detail=wording.interval(found.alpha, 3)),
+                     detail=short(wording.interval(found.alpha, 3))),
             ),
             sentences=(
                 (
@@ -105,6 +110,7 @@ def compose_instrument(found: InstrumentResult, *, title: str, on: date) -> Page
     sections = [Section(title="", blocks=tuple(blocks))]
     if isinstance(found.gauge, GaugeStudy):
         told = gauge_blocks(found.gauge, unit=unit, who="conditions", what="panels")
+        told += (Text(paragraphs=(f"Wanted: {gauge_reason(found, limits)}.",)),)
     else:
         told = (Text(paragraphs=(f"Not told: {found.gauge.reason}.",)),)
     sections.append(Section(title="Repeatability and reproducibility", blocks=told))
@@ -180,12 +186,24 @@ def _colours(found: InstrumentResult) -> str:
     return " Conditions: " + ", ".join(f"{colour} {name}" for colour, name in named) + "."
 
 
+def gauge_reason(found: InstrumentResult, limits: JudgingLimits) -> str:
+    """Say in a clause which share of the gauge is wanted, and whether it is shown."""
+    wanted = limits.gauge_percent
+    share = _gauge_share(found)
+    return (
+        f"at most {wanted.value:g} % of the whole spread from the gauge ({wanted.source}): "
+        f"{said(share, stays_within(share, wanted), few='shots')}"
+    )
+
+
+def _gauge_share(found: InstrumentResult) -> Result:
+    return found.gauge if isinstance(found.gauge, Undefined) else found.gauge.gauge_percent
+
+
 def of_instrument(found: InstrumentResult, limits: JudgingLimits) -> dict[str, Any]:
     """Return the study as JSON: what is undefined is null, with its reason beside it."""
     unit = "mm_per_cm2" if found.in_mm else "per_px"
-    gauge = found.gauge
-    share: Result = gauge if isinstance(gauge, Undefined) else gauge.gauge_percent
-    met = stays_within(share, limits.gauge_percent)
+    met = stays_within(_gauge_share(found), limits.gauge_percent)
     return {
         "format": FORMAT,
         "version": __version__,
@@ -195,8 +213,9 @@ def of_instrument(found: InstrumentResult, limits: JudgingLimits) -> dict[str, A
         "repeatability_percent": plain(found.relative_percent),
         "intraclass_correlation": plain(found.icc),
         "krippendorff_alpha": plain(found.alpha),
-        f"gauge_study_{unit}": plain(gauge),
+        f"gauge_study_{unit}": plain(found.gauge),
         "gauge_verdict": {True: "yes", False: "not yet", None: "not known"}[met],
+        "gauge_reason": gauge_reason(found, limits),
         "shots": [
             {
                 "panel": one.repeat.panel,

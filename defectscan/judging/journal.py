@@ -9,6 +9,7 @@ from defectscan.judging.grades import Session
 from defectscan.judging.key import DeckKey, KeyedPhoto, parse_key
 from defectscan.workshop.book import Book
 from defectscan.workshop.book_entries import BookError, Deck, Entry, Grades
+from defectscan.workshop.local_time import place_in_time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +182,7 @@ def sessions_of(book: Book, deck: Entry[Deck]) -> list[Session]:
         for entry in book.current(Grades, job_id=deck.job_id)
         if entry.content.deck_id == deck.thing_id
     ]
-    return sorted(found, key=lambda session: (session.graded_on, session.ident))
+    return sorted(found, key=lambda session: (place_in_time(session.graded_on), session.ident))
 
 
 def _entered(book: Book, deck: Entry[Deck] | None) -> dict[str, Entry[Grades]]:
@@ -268,7 +269,7 @@ def graded_decks(
     named = [d for d in decks if not idents or any(d.content.ident.startswith(i) for i in idents)]
     graded = [(deck, some) for deck in named if (some := sessions_of(book, deck))]
     if scale is None and graded:
-        last = max(graded, key=lambda one: max(session.graded_on for session in one[1]))
+        last = max(graded, key=lambda one: place_in_time(one[1][-1].graded_on))
         scale = last[0].content.key.get("scale")
     chosen = [(deck, some) for deck, some in graded if deck.content.key.get("scale") == scale]
     if not chosen:

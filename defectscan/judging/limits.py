@@ -34,7 +34,7 @@ class JudgingLimits:
     bias_grade, bias_percent
         Largest mean error, grades or percentage points.
     gauge_percent
-        Largest share of the spread that may be the raters'.
+        Largest share of the spread of repeated shots that may be the gauge's.
     """
 
     kappa: Wanted = field(

@@ -6,6 +6,7 @@ from defectscan.judging import figures, wording
 from defectscan.judging.result_blocks import (
     Floats,
     Study,
+    arrows_told,
     beside,
     counted,
     limits_told,
@@ -48,6 +49,7 @@ def rater_sections(sheet: Study, index: int) -> list[Section]:
         if not isinstance(lean.difference, Undefined)
     ]
     if rows:
+        reach = 1.0 if sheet.quantity else 10.0
         charts.append(
             Chart(
                 title="Where your errors differ",
@@ -55,10 +57,10 @@ def rater_sections(sheet: Study, index: int) -> list[Section]:
                     rows,
                     unit=sheet.unit,
                     description="Mean error in groups of photos against the other photos.",
-                    least_reach=1.0 if sheet.quantity else 10.0,
+                    least_reach=reach,
                 ),
                 caption="Error in each group of photos less the error in the others. A whisker "
-                "that crosses the middle line may be chance.",
+                f"that crosses the middle line may be chance.{arrows_told(rows, reach)}",
             )
         )
     if not np.isnan(grades - group.table.truth).all():
@@ -68,7 +70,9 @@ def rater_sections(sheet: Study, index: int) -> list[Section]:
             Chart(
                 title="From session to session",
                 drawing=figures.draw_sessions(
-                    one.learning.mean_error, unit=sheet.unit, description="Mean error by session."
+                    one.learning.mean_error,
+                    unit=sheet.unit,
+                    description="Mean size of the error by session.",
                 ),
                 caption="Lower is better.",
             )
@@ -94,9 +98,13 @@ def _worst_plates(group: GroupResult, one: RaterResult, grades: Floats) -> Plate
     sides = ("Left: y", "Right: y") if len(told) > 1 else ("Y",)
     captions = [f"{side}{text[1:]}." for side, text in zip(sides, told, strict=True)]
     pictures = photos[0].pictures if pairs else tuple(photo.pictures[-1] for photo in photos)
+    known = [photo.reference is not None for photo in photos]
+    beside_what = "the value" if any(known) else "the others"
+    if any(known) and not all(known):
+        beside_what = "the value, or from the others where there is none,"
     return Plates(
         plates=(Plate(title="Worth another look", photo=beside(pictures)),),
-        caption=" ".join([*captions, "Farthest from the value of all that you graded."]),
+        caption=" ".join([*captions, f"Farthest from {beside_what} of all that you graded."]),
     )
 
 
@@ -116,6 +124,7 @@ def _rater_headline(sheet: Study, one: RaterResult) -> Headline:
             if isinstance(one.repeatability, Undefined)
             else one.repeatability.limit
         )
+    apart = wording.slips_apart(one)
     tiles = (
         Tile(
             label="With yourself, kappa" if sheet.quantity else "Two own grades differ by up to",
@@ -130,12 +139,12 @@ def _rater_headline(sheet: Study, one: RaterResult) -> Headline:
         if sheet.quantity
         else Tile(label="Limits of agreement", value=limits_told(one.limits), detail="points"),
         Tile(
-            label=f"Mean error, {sheet.unit}",
+            label=f"Mean error, {sheet.unit}{apart}",
             value=wording.figure(one.errors.bias, places),
             detail=short(wording.interval(one.errors.bias, places)),
         ),
         Tile(
-            label="Spread of the errors",
+            label=f"Spread of errors{apart}",
             value=wording.figure(one.errors.spread, places),
             detail=short(wording.interval(one.errors.spread, places)),
         ),
@@ -143,7 +152,7 @@ def _rater_headline(sheet: Study, one: RaterResult) -> Headline:
     return Headline(
         figure=wording.figure(main),
         ink="after" if one.answer == "yes" else "muted",
-        phrase=wording.opening_of(one, sheet.group.table.scale),
+        phrase=wording.opening_of(one),
         interval=f"{name}: {wording.phrase(main, limits)} · {one.n_grades} grades in "
         f"{counted(one.n_sessions, 'session')}",
         sentences=tuple(f"Wanted: {reason}." for reason in one.reasons),
@@ -164,14 +173,15 @@ def _given_chart(sheet: Study, one: RaterResult, grades: Floats) -> Chart:
         )
     limits = one.limits
     ends = None if isinstance(limits, Undefined) else (limits.lower.value, limits.upper.value)
+    mean = "mean of all differences, slips too" if one.errors.slips else "your mean error"
     return Chart(
         title="What you gave",
         drawing=figures.draw_differences(
             grades,
             truth,
-            bias=one.errors.bias,
+            bias=limits if isinstance(limits, Undefined) else limits.bias,
             limits=ends,
             description="Difference between grade and value over their mean.",
         ),
-        caption="Solid: your mean error. Dashed: limits of agreement.",
+        caption=f"Solid: {mean}. Dashed: limits of agreement.",
     )

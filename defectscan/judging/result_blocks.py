@@ -11,13 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from defectscan.judging import wording
+from defectscan.judging import figures, wording
 from defectscan.judging.key import KeyedPhoto
 from defectscan.judging.results import GroupResult
 from defectscan.judging.scale import WORDS
 from defectscan.rater_statistics.estimate import (
     DISTINCT_LIMITS,
     GAUGE_LIMITS_PERCENT,
+    Limits,
     Result,
     Undefined,
 )
@@ -61,17 +62,15 @@ def gauge_blocks(
         ("Both together", cell(study.gauge_sd, 1), "the gauge"),
         (f"Between {what}", cell(study.panel_sd, 1), "what is to be told apart"),
     )
-    verdict = wording.phrase(study.gauge_percent, GAUGE_LIMITS_PERCENT)
-    distinct = study.distinct_categories
     return (
         Table(head=("Source", f"Standard deviation, {unit}", "What it is"), rows=rows),
         Text(
             paragraphs=(
                 (
                     "Share of the gauge in the whole spread: "
-                    f"{wording.both(study.gauge_percent, 0)} %: {verdict} "
+                    f"{_judged(study.gauge_percent, GAUGE_LIMITS_PERCENT, 0, unit=' %')} "
                     f"({GAUGE_LIMITS_PERCENT.source}). Steps that can be told apart: "
-                    f"{wording.both(distinct, 1)}: {wording.phrase(distinct, DISTINCT_LIMITS)}."
+                    f"{_judged(study.distinct_categories, DISTINCT_LIMITS, 1)}."
                 ),
                 (
                     f"From {study.n_panels} {what} read {study.n_repeats} times by each of "
@@ -80,6 +79,12 @@ def gauge_blocks(
             )
         ),
     )
+
+
+def _judged(result: Result, limits: Limits, places: int, *, unit: str = "") -> str:
+    """Write a statistic with its unit, its interval, and the word for it."""
+    told = wording.both(result, places, unit=unit)
+    return told if isinstance(result, Undefined) else f"{told}: {wording.phrase(result, limits)}"
 
 
 def plate_of(photo: KeyedPhoto, title: str) -> Plate:
@@ -138,6 +143,13 @@ def limits_told(limits: LimitsOfAgreement | Undefined) -> str:
     if isinstance(limits, Undefined):
         return NOTHING
     return f"{wording.fixed(limits.lower.value, 0)} to {wording.fixed(limits.upper.value, 0)}"
+
+
+def arrows_told(rows: Sequence[figures.Row], least_reach: float) -> str:
+    """Say in the caption of a chart of errors what its arrow heads mean, where it has any."""
+    if not figures.goes_beyond(rows, least_reach=least_reach):
+        return ""
+    return " An arrow head: the interval goes on beyond the chart."
 
 
 def short(text: str) -> str:

@@ -10,6 +10,7 @@ from defectscan.judging.rater_page import rater_sections
 from defectscan.judging.result_blocks import (
     NOTHING,
     Study,
+    arrows_told,
     cell,
     counted,
     gauge_blocks,
@@ -107,9 +108,13 @@ def _group_sections(sheet: Study) -> list[Section]:
     if not sheet.quantity:
         main = group.icc if isinstance(group.icc, Undefined) else group.icc.agreement
         limits, name = KOO_LI, "intraclass correlation"
-    sections = [
-        Section(title="", blocks=(_group_headline(group, main, limits, name), _raters_table(sheet)))
-    ]
+    first: list[Block] = [_group_headline(group, main, limits, name), _raters_table(sheet)]
+    slips = tuple(
+        f"{one.rater}: {wording.slips_told(one)}" for one in group.raters if one.errors.slips
+    )
+    if slips:
+        first.append(Text(paragraphs=slips, small=True))
+    sections = [Section(title="", blocks=tuple(first))]
     if (errors := _errors_chart(sheet)) is not None:
         sections.append(Section(title="Which way each rater leans", blocks=(errors,)))
     sections.append(Section(title="Photos that split the group", blocks=tuple(_splits(sheet))))
@@ -149,7 +154,7 @@ def _group_headline(group: GroupResult, main: Result, limits: Limits, name: str)
         tiles.append(Tile(label="Kendall's W", value=wording.fixed(order.w, 2), detail=f"p {p}"))
     tiles.append(
         Tile(
-            label="Mean error of all",
+            label=f"Mean error of all{_slips_apart(group)}",
             value=wording.figure(group.bias, 2 if group.table.scale is Scale.QUANTITY else 1),
             detail=short(wording.interval(group.bias)),
         )
@@ -164,10 +169,15 @@ def _group_headline(group: GroupResult, main: Result, limits: Limits, name: str)
     )
 
 
+def _slips_apart(group: GroupResult) -> str:
+    return next((told for one in group.raters if (told := wording.slips_apart(one))), "")
+
+
 def _raters_table(sheet: Study) -> Table:
+    error = f"Mean error, {sheet.unit}{_slips_apart(sheet.group)}"
     if sheet.quantity:
         head = ("Rater", "With the values, kappa", "With oneself, kappa", "With the others, kappa",
-                "Mean error, grades", "Judges as wanted")  # fmt: skip
+                error, "Judges as wanted")  # fmt: skip
         rows = [
             (
                 one.rater,
@@ -178,7 +188,7 @@ def _raters_table(sheet: Study) -> Table:
             for one in sheet.group.raters
         ]
     else:
-        head = ("Rater", "With the values, ICC", "Own repeats, sd in points", "Mean error, points",
+        head = ("Rater", "With the values, ICC", "Own repeats, sd in points", error,
                 "Limits of agreement", "Judges as wanted")  # fmt: skip
         rows = [
             (
@@ -208,24 +218,31 @@ def _errors_chart(sheet: Study) -> Charts | None:
     ]
     if all(isinstance(row.estimate, Undefined) for row in rows):
         return None
+    reach = 1.0 if sheet.quantity else 10.0
     drawing = figures.draw_errors(
         rows,
         unit=sheet.unit,
         description="Mean error of each rater with its interval and limits of agreement.",
-        least_reach=1.0 if sheet.quantity else 10.0,
+        least_reach=reach,
     )
     caption = (
-        "Dot and whisker: mean error with its 95 % interval. Pale bar: limits of agreement, which "
-        "hold about 95 % of a rater's errors."
+        f"Dot and whisker: mean error{_slips_apart(sheet.group)}, with its 95 % interval. Pale "
+        "bar: limits of agreement, which hold about 95 % of a rater's errors"
+        f"{', slips too' if _slips_apart(sheet.group) else ''}.{arrows_told(rows, reach)}"
     )
     return Charts(charts=(Chart(drawing=drawing, caption=caption),))
 
 
 def _splits(sheet: Study) -> list[Block]:
     group = sheet.group
-    if not group.splits:
-        return [Text(paragraphs=("No photo split the group more than chance explains.",))]
     grades = group.table.last()
+    if not group.splits:
+        told = "No photo split the group more than chance explains."
+        if len(group.raters) < 2:
+            told = "There is one rater: photos can split a group of two or more."
+        elif ((~np.isnan(grades)).sum(axis=1) < 2).all():
+            told = "No photo has grades of two raters, so none can be told to split the group."
+        return [Text(paragraphs=(told,))]
     plates = []
     for split in group.splits[:_MOST_SPLITS]:
         photo = group.table.photos[split.photo]

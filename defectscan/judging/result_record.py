@@ -66,15 +66,30 @@ def of_result(group: GroupResult, limits: JudgingLimits) -> dict[str, Any]:
                 "repeatability": plain(one.repeatability),
                 "bias": plain(one.errors.bias),
                 "spread": plain(one.errors.spread),
+                "bias_with_slips": plain(one.errors.bias_with_slips),
+                "slips": [
+                    {
+                        "photo": table.photos[row].ident,
+                        "name": table.photos[row].name,
+                        "value": table.truth[row],
+                        "grade": grades[row, i],
+                    }
+                    for row in one.errors.slips
+                ],
                 "slip_share": plain(one.errors.slip_share),
                 "limits_of_agreement": plain(one.limits),
                 "leans": [
-                    {"group": lean.group, "n": lean.n, **plain(lean.difference)}
+                    {
+                        "group": lean.group,
+                        "n": lean.n,
+                        "by_value": lean.by_truth,
+                        **plain(lean.difference),
+                    }
                     for lean in one.leans
                 ],
                 "learning": plain(one.learning),
             }
-            for one in group.raters
+            for i, one in enumerate(group.raters)
         ],
     }
 

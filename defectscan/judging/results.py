@@ -64,7 +64,7 @@ class RaterResult:
     repeatability
         Spread of one's own second showings.
     errors
-        Bias and spread against the value, last session's slips apart.
+        Bias and spread against the value by the last grades, slips apart.
     limits
         Of agreement with the value.
     leans
@@ -112,7 +112,7 @@ class GroupResult:
     gauge
         Of percentages: repeatability and reproducibility from photos shown twice.
     bias
-        Of the mean of all raters against the value.
+        Of the mean of all raters against the value, slips apart.
     splits
         Photos that split the group.
     answer, reasons
@@ -160,22 +160,32 @@ def study(table: GradeTable, limits: JudgingLimits, rng: np.random.Generator) ->
     if not quantity:
         gauge = study_gauge(table.gauge(), rng) if not single else ONE_RATER
     answer, reasons = _group_answer(alpha, icc, limits, quantity=quantity)
-    few = Undefined(reason="fewer than 2 photos have a value")
-    mean = _row_means(grades) - table.truth
-    mean = mean[~np.isnan(mean)]
+    raters = tuple(_rater(table, grades, i, limits) for i in range(len(table.raters)))
     return GroupResult(
         table=table,
-        raters=tuple(_rater(table, grades, i, limits) for i in range(len(table.raters))),
+        raters=raters,
         alpha=alpha,
         fleiss=(fleiss_kappa(grades) if not single else ONE_RATER) if quantity else NOT_PERCENT,
         icc=icc,
         concordance=kendall_w(grades) if not single else ONE_RATER,
         gauge=gauge,
-        bias=mean_estimate(mean) if len(mean) >= 2 else few,
+        bias=_group_bias(table, grades, raters),
         splits=splitting_photos(grades, step=SPANS[table.scale].step) if not single else (),
         answer=answer,
         reasons=reasons,
     )
+
+
+def _group_bias(table: GradeTable, grades: Floats, raters: tuple[RaterResult, ...]) -> Result:
+    """Return the mean error of the raters' mean, each rater's slips set apart."""
+    usual = grades.copy()
+    for i, one in enumerate(raters):
+        usual[list(one.errors.slips), i] = np.nan
+    mean = _row_means(usual) - table.truth
+    mean = mean[~np.isnan(mean)]
+    if len(mean) < 2:
+        return Undefined(reason="fewer than 2 photos have a value")
+    return mean_estimate(mean, step=SPANS[table.scale].step)
 
 
 def _rater(table: GradeTable, grades: Floats, rater: int, limits: JudgingLimits) -> RaterResult:
@@ -197,6 +207,11 @@ def _rater(table: GradeTable, grades: Floats, rater: int, limits: JudgingLimits)
     both = complete(np.column_stack([own, table.truth]))
     icc = intraclass_correlation(both)
     truth_icc: Result = icc if isinstance(icc, Undefined) else icc.agreement
+    if len(both) < 2:
+        truth_icc = Undefined(
+            reason=f"photos with a grade and a value: {len(both)}, at least 2 are needed"
+        )
+        truth_kappa = truth_icc if quantity else NOT_PERCENT
     found = rater_errors(own, table.truth, step=SPANS[table.scale].step)
     answer, reasons = _rater_answer(
         truth_kappa if quantity else truth_icc, found, limits, quantity=quantity
@@ -227,7 +242,11 @@ def _leans(table: GradeTable, own: Floats) -> tuple[Lean, ...]:
         named = [photo.groups.get(sort, "") for photo in table.photos]
         known = [i for i, name in enumerate(named) if name]
         if len({named[i] for i in known}) > 1:
-            found += leans((own - table.truth)[known], [named[i] for i in known])
+            found += leans(
+                (own - table.truth)[known],
+                [named[i] for i in known],
+                by_truth=sort == "amount",
+            )
     return tuple(found)
 
 
@@ -246,6 +265,7 @@ def _rater_answer(
     )
     what = "weighted kappa" if quantity else "intraclass correlation"
     unit = "of a grade" if quantity else "points"
+    within = f"within ±{largest.value:g} {unit} ({largest.source})"
     tests = [
         (
             agreement,
@@ -255,9 +275,13 @@ def _rater_answer(
         (
             errors.bias,
             stays_within(errors.bias, largest),
-            f"a mean error within ±{largest.value:g} {unit} ({largest.source})",
+            f"a mean error{', slips apart,' if errors.slips else ''} {within}",
         ),
     ]
+    if errors.slips:
+        # Far grades that all go one way may be a blind spot: leaving them out must not decide.
+        met = stays_within(errors.bias_with_slips, largest)
+        tests.append((errors.bias_with_slips, met, f"a mean error, slips counted, {within}"))
     return _together(tests)
 
 
@@ -277,22 +301,30 @@ def _group_answer(
 
 
 def _together(tests: list[tuple[Result, bool | None, str]]) -> tuple[Answer, tuple[str, ...]]:
-    reasons = tuple(f"{what}: {_said(result, met)}" for result, met, what in tests)
+    reasons = tuple(f"{what}: {said(result, met)}" for result, met, what in tests)
     mets = [met for _, met, _ in tests]
     if all(met is True for met in mets):
         return "yes", reasons
     return ("not yet" if False in mets else "not known"), reasons
 
 
-def _said(result: Result, met: bool | None) -> str:
-    """Say whether a statistic meets what is wanted, or why that is not known."""
+def said(result: Result, met: bool | None, *, few: str = "grades") -> str:
+    """Say whether a statistic meets what is wanted, or why that is not known.
+
+    Parameters
+    ----------
+    result, met
+        The statistic, and whether it does.
+    few
+        Of what there are too few where its interval settles nothing.
+    """
     if met is not None:
         return "shown" if met else "not reached"
     if isinstance(result, Undefined):
         return f"not known, {result.reason}"
     if result.low is None:
         return f"not known, {result.caution}"
-    return "not settled by so few grades"
+    return f"not settled by so few {few}"
 
 
 def _row_means(grades: Floats) -> Floats:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from defectscan.judging.grades import Session
 from defectscan.judging.key import DeckKey, KeyedPhoto
 from defectscan.judging.scale import Scale
+from defectscan.workshop.local_time import place_in_time
 
 Floats = NDArray[Any]
 
@@ -25,7 +26,7 @@ class Sitting:
     rater
         Index of the rater.
     on
-        When.
+        When, in local time.
     readings
         Shape (n_photos, 2): first and second showing, nan where missing.
     """
@@ -143,7 +144,7 @@ def lay_out(decks: Sequence[tuple[DeckKey, Sequence[Session]]]) -> GradeTable:
             sittings.append(
                 Sitting(
                     rater=raters.index(_folded(session.rater)),
-                    on=datetime.fromisoformat(session.graded_on).replace(tzinfo=None),
+                    on=place_in_time(session.graded_on),
                     readings=readings,
                 )
             )

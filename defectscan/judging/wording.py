@@ -25,11 +25,12 @@ def interval(result: Result, places: int = 2) -> str:
     return f"{fixed(result.low, places)} to {fixed(result.high, places)}"
 
 
-def both(result: Result, places: int = 2) -> str:
-    """Write a statistic with its interval."""
+def both(result: Result, places: int = 2, *, unit: str = "") -> str:
+    """Write a statistic with its interval, the unit by each; not by a sentence for an interval."""
     if isinstance(result, Undefined):
         return f"undefined: {result.reason}"
-    return f"{figure(result, places)} ({interval(result, places)})"
+    ends = interval(result, places) + unit * (result.low is not None)
+    return f"{figure(result, places)}{unit} ({ends})"
 
 
 def fixed(value: float, places: int) -> str:
@@ -58,21 +59,41 @@ def unit_of(scale: Scale) -> str:
     return "grades" if scale is Scale.QUANTITY else "points"
 
 
-def opening_of(rater: RaterResult, scale: Scale) -> str:
-    """Open a rater's page: what goes well first."""
+def opening_of(rater: RaterResult) -> str:
+    """Open a rater's page: what goes well first, and only where the grades show it."""
     answers = {
         "yes": "Your grades hold: they agree with the values as the workshop wants it.",
-        "not yet": "A good base to work on: below is where your grades and the values part, and "
-        "what helps.",
-        "not known": "So far so good, but these grades are too few to settle it: one more deck "
-        "will tell.",
+        "not yet": "There is something to work on: below is where your grades and the values "
+        "part, and what helps.",
+        "not known": "These grades do not settle whether they agree with the values as the "
+        "workshop wants it: below is what they show.",
     }
     text = answers[rater.answer]
+    if not rater.errors.n:
+        text = (
+            "No photo that you graded has a value, so your grades can only be held against each "
+            "other and those of other raters."
+        )
     if isinstance(rater.learning, Learning) and rater.learning.proven:
         text += " And your eye has become surer from session to session."
-    if scale is Scale.QUANTITY and rater.errors.slips:
-        text += f" {len(rater.errors.slips)} grade(s) look like slips rather than judgement."
+    if rater.errors.slips:
+        text += f" {slips_told(rater)}"
     return text
+
+
+def slips_told(rater: RaterResult) -> str:
+    """Say how many grades are slips, and which figures are told without them."""
+    n = len(rater.errors.slips)
+    look = "looks like a slip" if n == 1 else "look like slips"
+    return (
+        f"{n} of {rater.errors.n} grades {look} rather than judgement, far from what the others "
+        f"are off by: mean error and spread are told without {'it' if n == 1 else 'them'}."
+    )
+
+
+def slips_apart(rater: RaterResult) -> str:
+    """Return what is added to the name of a figure that is told without slips."""
+    return ", slips apart" if rater.errors.slips else ""
 
 
 def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
@@ -80,7 +101,7 @@ def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
     told = []
     unit = unit_of(scale)
     if (off := _proven(rater.errors.bias)) is not None:
-        by = f"{number(abs(off.value), 2)} {unit} on average ({interval(off)})"
+        by = f"{number(abs(off.value), 2)} {unit} on average{slips_apart(rater)} ({interval(off)})"
         if scale is Scale.QUANTITY:
             told.append(
                 f"You see {'more' if off.value > 0 else 'fewer'} lines than there are: by {by}. "
@@ -89,9 +110,10 @@ def advice_of(rater: RaterResult, scale: Scale) -> tuple[str, ...]:
         else:
             more = "more" if off.value > 0 else "less"
             told.append(f"You give {more} correction than there is: by {by}.")
-    told += [text for lean in rater.leans if (text := lean_text(lean, scale))]
+    told += [text for lean in rater.leans if not lean.by_truth and (text := lean_text(lean, scale))]
     if not told:
         told.append("No lean in any direction is proven by these grades.")
+    told += [text for lean in rater.leans if lean.by_truth and (text := lean_text(lean, scale))]
     told.append(learning_text(rater.learning, unit))
     if isinstance(rater.days_kappa, Estimate):
         told.append(
@@ -108,6 +130,13 @@ def lean_text(lean: Lean, scale: Scale) -> str:
         return ""
     kind = (difference.value < 0) == (scale is Scale.QUANTITY)
     by = number(abs(difference.value), 2)
+    if lean.by_truth:
+        return (
+            f"With {lean.group} you gave too {'little' if difference.value < 0 else 'much'} beside "
+            f"your other grades: by {by} {unit_of(scale)} ({interval(difference)}, {lean.n} "
+            "grades). Grades that scatter do so near the ends of a scale without any habit: "
+            "closer grades help first."
+        )
     advice = {
         "light paint": " Zoom in close to the bright spot there: lines are faint on light paint.",
         "dark paint": " Brightness tempts there: count lines, not light.",
@@ -123,8 +152,8 @@ def learning_text(learning: Learning | Undefined, unit: str) -> str:
     if isinstance(learning, Undefined):
         return f"Progress over sessions cannot be told yet ({learning.reason})."
     change = learning.change
-    told = f"Mean error {number(learning.mean_error[0], 2)} {unit} in the first session, "
-    told += f"{number(learning.mean_error[-1], 2)} in the last"
+    first, last = (number(learning.mean_error[i], 2) for i in (0, -1))
+    told = f"Mean size of the error {first} {unit} in the first session, {last} in the last"
     if learning.proven:
         return f"{told}: the trend is real ({interval(change)} {unit} a session)."
     if change.low is None:

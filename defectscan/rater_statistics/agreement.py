@@ -89,7 +89,7 @@ def kappa_of_table(table: Floats, disagreement: Floats) -> Result:
     """
     n = int(table.sum())
     if n < 2:
-        return Undefined(reason=f"photos graded twice: {n}, at least 2 are needed")
+        return Undefined(reason=f"photos with both grades: {n}, at least 2 are needed")
     observed, expected = _disagreements(table, disagreement)
     if expected == 0:
         return Undefined(reason="all grades are the same, so agreement by chance is complete")

@@ -25,7 +25,10 @@ class RaterErrors:
     Attributes
     ----------
     bias
-        Mean error, slips apart: above nought, the rater gives more than is true.
+        Mean error, slips apart, for a slip is no habit: above nought, the rater gives more than
+        is true.
+    bias_with_slips
+        Mean error of all grades; the same where there are no slips.
     spread
         Standard deviation of the errors, slips apart.
     slips
@@ -37,6 +40,7 @@ class RaterErrors:
     """
 
     bias: Result
+    bias_with_slips: Result
     spread: Result
     slips: tuple[int, ...]
     slip_share: Result
@@ -56,11 +60,15 @@ class Lean:
         of groups looked at, so that one of many is not taken for more than chance.
     n
         Grades in the group.
+    by_truth
+        Whether the groups were made by the truth itself. The ends of a scale then pull the errors
+        of scattered grades apart without any habit.
     """
 
     group: str
     difference: Result
     n: int
+    by_truth: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -139,6 +147,7 @@ def rater_errors(grades: Floats, truth: Floats, *, step: float = 0.0) -> RaterEr
     few = Undefined(reason=f"grades with a known truth: {n}, at least 2 are needed")
     return RaterErrors(
         bias=mean_estimate(usual, step=step) if n >= 2 else few,
+        bias_with_slips=mean_estimate(error[there], step=step) if n >= 2 else few,
         spread=sd_estimate(float(usual.std(ddof=1)), len(usual) - 1) if n >= 2 else few,
         slips=tuple(int(i) for i in there[far]),
         slip_share=slip_share,
@@ -179,7 +188,7 @@ def outliers(values: Floats, *, at_least: float = 0.0) -> NDArray[np.int64]:
     return found[np.abs(values[found] - np.median(values)) > at_least * (1 + 1e-9)]
 
 
-def leans(errors: Floats, groups: list[str]) -> tuple[Lean, ...]:
+def leans(errors: Floats, groups: list[str], *, by_truth: bool = False) -> tuple[Lean, ...]:
     """Return in which groups of photos a rater errs otherwise than elsewhere.
 
     Intervals from Welch's t, at 95 % for all groups together (Bonferroni).
@@ -190,6 +199,8 @@ def leans(errors: Floats, groups: list[str]) -> tuple[Lean, ...]:
         Grade minus truth, shape (n_photos,), nan where missing.
     groups
         Group of each photo, such as its paint.
+    by_truth
+        Whether the groups were made by the truth itself.
     """
     errors, named = np.asarray(errors, dtype=float), np.asarray(groups, dtype=object)
     names = sorted(set(groups))
@@ -206,7 +217,7 @@ def leans(errors: Floats, groups: list[str]) -> tuple[Lean, ...]:
             )
         else:
             difference = _welch(here, elsewhere, level=1 - CHANCE / n_looks)
-        found.append(Lean(group=name, difference=difference, n=len(here)))
+        found.append(Lean(group=name, difference=difference, n=len(here), by_truth=by_truth))
     return tuple(found)
 
 
@@ -268,7 +279,9 @@ def learn(errors: Floats, sessions: Floats) -> Learning | Undefined:
     numbers, which = np.unique(sessions[there], return_inverse=True)
     n = len(numbers)
     if n < LEAST_SESSIONS:
-        return Undefined(reason=f"sessions: {n}, at least {LEAST_SESSIONS} are needed")
+        return Undefined(
+            reason=f"sessions with known values: {n}, at least {LEAST_SESSIONS} are needed"
+        )
     mean = np.bincount(which, np.abs(errors[there])) / np.bincount(which)
     line = stats.linregress(numbers, mean)
     half = float(stats.t.ppf(0.975, n - 2) * line.stderr)

@@ -19,6 +19,7 @@ N_DRAWS = 9999
 # Common practice: an interaction this likely by chance is counted with the repeats.
 POOL_ABOVE_P = 0.25
 DISTINCT_FACTOR = 1.41
+SOURCE_WITHOUT_SPREAD = "a source shows no spread, so nothing says how large it may be"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +122,8 @@ def study_gauge(
 
     Two-way analysis of variance with random effects. The interval of the repeatability is exact;
     the others are generalised intervals, from draws of the mean squares. Few appraisers leave
-    their spread wide open, and the intervals say so.
+    their spread wide open, and the intervals say so. What rests on a source without any spread
+    has no interval: on a coarse scale, such as tens, that is agreement by chance as often as not.
 
     Parameters
     ----------
@@ -165,6 +167,7 @@ def study_gauge(
     names = ("interaction", "appraiser", "panel")
     found, drawn = raw.clipped(), _components(draws, readings.shape)
     drawn = replace(drawn, panel=np.maximum(drawn.panel, 0))
+    own = (appraiser, lines[-1])
     return GaugeStudy(
         panel=panel,
         appraiser=appraiser,
@@ -173,14 +176,16 @@ def study_gauge(
         interaction_p=interaction_p,
         pooled=pooled,
         repeatability_sd=sd_estimate(float(np.sqrt(found.repeat)), lines[-1].degrees_of_freedom),
-        reproducibility_sd=_with_draws(np.sqrt(found.between), np.sqrt(drawn.between)),
-        gauge_sd=_with_draws(np.sqrt(found.gauge), np.sqrt(drawn.gauge)),
-        panel_sd=_with_draws(np.sqrt(found.panel), np.sqrt(drawn.panel)),
-        total_sd=_with_draws(
-            np.sqrt(found.gauge + found.panel), np.sqrt(drawn.gauge + drawn.panel)
+        reproducibility_sd=_with_draws(
+            np.sqrt(found.between), np.sqrt(drawn.between), (appraiser,)
         ),
-        gauge_percent=_gauge_percent(found, drawn),
-        distinct_categories=_distinct_categories(found, drawn),
+        gauge_sd=_with_draws(np.sqrt(found.gauge), np.sqrt(drawn.gauge), own),
+        panel_sd=_with_draws(np.sqrt(found.panel), np.sqrt(drawn.panel), (panel,)),
+        total_sd=_with_draws(
+            np.sqrt(found.gauge + found.panel), np.sqrt(drawn.gauge + drawn.panel), (*own, panel)
+        ),
+        gauge_percent=_gauge_percent(found, drawn, (*own, panel)),
+        distinct_categories=_distinct_categories(found, drawn, (*own, panel)),
         clipped=tuple(name for name in names if getattr(raw, name) < 0),
         n_panels=readings.shape[0],
         n_appraisers=readings.shape[1],
@@ -233,26 +238,30 @@ def _components(mean_squares: list[Any], shape: tuple[int, ...]) -> _Components:
     )
 
 
-def _gauge_percent(found: _Components, drawn: _Components) -> Result:
+def _gauge_percent(found: _Components, drawn: _Components, lines: tuple[Line, ...]) -> Result:
     if found.gauge + found.panel == 0:
         return Undefined(reason="all variances came out as nought")
     return _with_draws(
         100 * np.sqrt(found.gauge / (found.gauge + found.panel)),
         100 * np.sqrt(drawn.gauge / (drawn.gauge + drawn.panel)),
+        lines,
     )
 
 
-def _distinct_categories(found: _Components, drawn: _Components) -> Result:
+def _distinct_categories(found: _Components, drawn: _Components, lines: tuple[Line, ...]) -> Result:
     if found.gauge == 0:
         return Undefined(reason="repeats and appraisers do not differ at all")
     return _with_draws(
         DISTINCT_FACTOR * np.sqrt(found.panel / found.gauge),
         DISTINCT_FACTOR * np.sqrt(drawn.panel / drawn.gauge),
+        lines,
     )
 
 
-def _with_draws(value: Floats, draws: Floats) -> Estimate:
-    """Return a value with the interval of its draws."""
-    low, high = np.quantile(draws, [0.025, 0.975])
+def _with_draws(value: Floats, draws: Floats, lines: tuple[Line, ...]) -> Estimate:
+    """Return a value with the interval of its draws, where all lines it rests on show a spread."""
     number = float(value)
+    if any(line.sum_of_squares == 0 for line in lines):
+        return Estimate(value=number, low=None, high=None, caution=SOURCE_WITHOUT_SPREAD)
+    low, high = np.quantile(draws, [0.025, 0.975])
     return Estimate(value=number, low=min(float(low), number), high=max(float(high), number))

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self, TypeVar, cast
+from typing import Any, Self, TypeVar, cast
 
 import sqlalchemy as sa
 
@@ -398,7 +398,7 @@ def is_book(folder: Path) -> bool:
         return False
 
 
-def _counted() -> tuple[sa.Select[tuple[int, str, int]], ...]:
+def _counted() -> tuple[sa.Select[Any], ...]:
     """Return queries that count, by job and kind, what stands on panels and spots that stand."""
     passes, states, shots = (TABLES[name] for name in ("pass", "state", "shot"))
     there = sa.select(ENTRY.c.thing_id).where(

@@ -1,6 +1,8 @@
 """Moments that the job book keeps, as they are told where the program runs."""
 
-from datetime import datetime
+from datetime import UTC, datetime
+
+_EARLIEST = datetime.min.replace(tzinfo=UTC)
 
 
 def local_time(moment: str) -> datetime | None:
@@ -15,6 +17,11 @@ def local_time(moment: str) -> datetime | None:
         return datetime.fromisoformat(moment).astimezone()
     except (ValueError, OverflowError, OSError):  # the system's clock knows fewer years than a text
         return None
+
+
+def place_in_time(moment: str) -> datetime:
+    """Return a moment to sort by, as `local_time` has it; a text that is none comes first."""
+    return local_time(moment) or _EARLIEST
 
 
 def local_day(moment: str) -> str:

@@ -208,8 +208,8 @@ def test_photos_are_measured_with_their_method(
     shown = well(run("job", "list", "1"))
     assert "first and last score cannot be compared" in shown
     assert f"versions 9.9 and {__version__}" in shown
-    again = "with `job shots --again --job 1 --panel door --after-pass 0`, then"
-    assert again in " ".join(shown.split())
+    advice = "with `job shots --again --job 1 --panel door --after-pass 0`, then"
+    assert advice in " ".join(shown.split())
     with open_book(here / "job_book") as book:
         again, *others = (entry.content for entry in book.current(Result))
         assert again.version == "9.9"
@@ -268,8 +268,8 @@ def test_an_advised_command_measures_the_state_that_it_was_advised_for(
     assert "the scale of driver's door, before, is not known" in told.err
     (advised,) = re.findall("`job (.*)`", told.err)
     arguments = shlex.split(advised.replace(" F", " 0.1"))
-    told = well(run("job", *arguments))
-    assert told.startswith("Job 1 Van, driver's door, before: 1 photo(s) there.\nLine density ")
+    shown = well(run("job", *arguments))
+    assert shown.startswith("Job 1 Van, driver's door, before: 1 photo(s) there.\nLine density ")
     with open_book(here / "job_book") as book:
         (score,) = book.current(Result)
     assert (score.job_id, score.content.settings["mm_per_px"]) == (1, 0.1)

@@ -2,6 +2,7 @@
 
 import io
 from datetime import date
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from PIL import Image
 from defectscan.errors import DefectscanError
 from defectscan.judging.instrument import Reading, Repeat, repeats_in, repeats_of, study_instrument
 from defectscan.judging.instrument_page import compose_instrument, of_instrument
-from defectscan.judging.limits import JudgingLimits
+from defectscan.judging.limits import OWN, JudgingLimits, Wanted
 from defectscan.output import to_json
 from defectscan.rater_statistics.estimate import Estimate, Undefined
 from defectscan.rater_statistics.gauge import GaugeStudy
@@ -82,7 +83,7 @@ def test_one_condition_gives_repeatability_alone() -> None:
     assert isinstance(found.gauge, Undefined)
     assert isinstance(found.repeatability, Repeatability)
     assert isinstance(found.alpha, Estimate)
-    page = compose_instrument(found, title="Test", on=date(2026, 5, 1))
+    page = compose_instrument(found, JudgingLimits(), title="Test", on=date(2026, 5, 1))
     html = page_html(page)
     assert "no highlight" in html
     assert "reproducibility needs" in html
@@ -91,20 +92,51 @@ def test_one_condition_gives_repeatability_alone() -> None:
     assert told["gauge_verdict"] == "not known"
 
 
+def test_shots_all_alike_have_no_interval_and_are_told_so() -> None:
+    readings = [
+        Reading(repeat=Repeat(panel=name, condition="all", photo=Path("1.jpg")), density=density)
+        for name, density in (("tank", 100.0), ("tank", 100.0), ("door", 50.0), ("door", 50.0))
+    ]
+    found = study_instrument(readings, np.random.default_rng(0), in_mm=True)
+    text = page_html(compose_instrument(found, JudgingLimits(), title="Test", on=date(2026, 5, 1)))
+    assert "no spread was seen, so nothing says how large it may be" in text
+    assert "interval no spread" not in text
+    assert "may be %" not in text
+
+
+@pytest.mark.parametrize(
+    ("percent", "verdict", "said"),
+    [(99, "yes", "shown"), (1, "not yet", "not reached"), (60, "not known", "not settled by so")],
+)
+def test_the_workshops_own_limit_of_the_gauge_is_told(
+    percent: float, verdict: str, said: str
+) -> None:
+    found = study_instrument(
+        simulated(repeat=0.05, between=0.08), np.random.default_rng(0), in_mm=True
+    )
+    limits = JudgingLimits(gauge_percent=Wanted(value=percent, source=OWN))
+    told = of_instrument(found, limits)
+    assert told["gauge_verdict"] == verdict
+    reason = f"at most {percent} % of the whole spread from the gauge ({OWN}): {said}"
+    assert told["gauge_reason"].startswith(reason)
+    text = unescape(page_html(compose_instrument(found, limits, title="Test", on=date(2026, 5, 1))))
+    assert f"Wanted: {reason}" in text
+
+
 @pytest.mark.parametrize("density", [0.0, None, 5.0])
 def test_little_to_go_by_is_undefined_with_a_reason(density: float | None) -> None:
     shots = [Repeat(panel="a", condition="all", photo=Path("1.jpg"))] * 2
     readings = [Reading(repeat=one, density=density, reason="dark") for one in shots]
     found = study_instrument(readings, np.random.default_rng(0), in_mm=False)
     assert "NaN" not in to_json(of_instrument(found, JudgingLimits()))
-    assert page_pdf(compose_instrument(found, title="Test", on=date(2026, 5, 1)))
+    assert page_pdf(compose_instrument(found, JudgingLimits(), title="Test", on=date(2026, 5, 1)))
 
 
 def test_the_report_of_repeated_shots() -> None:
     found = study_instrument(
         simulated(repeat=0.05, between=0.08), np.random.default_rng(0), in_mm=True
     )
-    data = page_pdf(compose_instrument(found, title="Test", on=date(2026, 5, 1)))
+    data = page_pdf(compose_instrument(found, JudgingLimits(), title="Test", on=date(2026, 5, 1)))
     text = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(data)).pages)
     assert "108 shots of 12 panels under 3 conditions" in text
     assert "Reproducibility" in text

@@ -89,6 +89,22 @@ def test_a_name_in_other_capitals_is_there_already(tmp_path: Path) -> None:
             journal.sort_sessions(book, deck, [session(rater="Ben")], correct=False)
 
 
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_sessions_and_decks_are_sorted_by_local_time(tmp_path: Path) -> None:
+    sheet = dataclasses.replace(session("sheet"), graded_on="2026-06-01")
+    page = dataclasses.replace(session("page"), graded_on="2026-05-31T20:00:00+00:00")
+    with open_book(tmp_path / "book", create=True) as book:
+        for scale, some in ((Scale.CORRECTION, [page, sheet]), (Scale.QUANTITY, [sheet])):
+            path, _ = key_file(deck_of([0, 3, 5], scale=scale), tmp_path)
+            deck = journal.enter_deck(book, *read_key(path))
+            journal.enter_sessions(book, deck, some, correct=False)
+            told = [one.ident for one in journal.sessions_of(book, deck)]
+            assert told == ["sheet", "page"][: len(some)]
+        # That of the page at eight in the morning of the sheets' day.
+        ((key, _),) = journal.graded_decks(book, [], None)
+        assert key.scale is Scale.CORRECTION
+
+
 def test_sorting_sessions_enters_nothing(tmp_path: Path) -> None:
     path, _ = key_file(deck_of([0, 3, 5]), tmp_path)
     with open_book(tmp_path / "book", create=True) as book:

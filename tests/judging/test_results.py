@@ -3,6 +3,7 @@
 import dataclasses
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from defectscan.judging.result_record import of_result
 from defectscan.judging.results import GroupResult, study
 from defectscan.judging.scale import Scale
 from defectscan.judging.table import lay_out
+from defectscan.judging.wording import advice_of, opening_of
 from defectscan.output import to_json
 from defectscan.rater_statistics.agreement import cohen_kappa, krippendorff_alpha
 from defectscan.rater_statistics.errors import Learning
@@ -108,6 +110,16 @@ def test_sessions_are_laid_out_by_photo_and_showing() -> None:
     assert set(numbers) == {1.0, 2.0}
 
 
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_the_last_grade_is_the_last_where_the_workshop_is() -> None:
+    key = a_key([1.0], twice=0)
+    sheet = Session(rater="Ana", graded_on="2026-06-01", ident="1", source="", grades={1: 1})
+    # Eight in the morning of the same first of June, local time.
+    when = "2026-05-31T20:00:00+00:00"
+    page = Session(rater="Ana", graded_on=when, ident="2", source="", grades={1: 5})
+    assert lay_out([(key, [page, sheet])]).last()[0, 0] == 5
+
+
 def test_a_photo_of_two_decks_is_one_photo() -> None:
     key = a_key([1.0, 2.0], twice=0)
     other = DeckKey(
@@ -163,6 +175,45 @@ def test_a_good_rater_is_told_so_and_a_strict_one_which_way() -> None:
     assert "Your grades hold" in text
 
 
+@pytest.mark.parametrize("scale", list(Scale))
+def test_a_mean_error_without_slips_is_called_so_and_a_page_has_one(scale: Scale) -> None:
+    quantity = scale is Scale.QUANTITY
+    key = a_key(VALUES if quantity else PERCENT, scale=scale, twice=0)
+    one = sitting(key, "Ana", bias=-1, sd=0.2 if quantity else 2)
+    slips = (13, 19, 25)
+    for card in slips:
+        value = key.photos[card - 1].reference
+        assert value is not None
+        one.grades[card] = 5.0 if quantity else value.value - 60
+    group = studied(key, [one])
+    (rater,) = group.raters
+    assert rater.errors.slips == tuple(card - 1 for card in slips)
+    # One rater's mean error is that of all.
+    assert group.bias == rater.errors.bias
+    assert rater.errors.bias_with_slips != rater.errors.bias
+    assert "a mean error, slips apart, within" in rater.reasons[1]
+    assert "a mean error, slips counted, within" in rater.reasons[2]
+    text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+    assert f"Mean error, {'grades' if quantity else 'points'}, slips apart" in text
+    assert "Mean error of all, slips apart" in text
+    assert text.count(f"3 of {len(key.photos)} grades look like slips") == 2
+    told = of_result(group, JudgingLimits())["raters"][0]
+    assert [slip["name"] for slip in told["slips"]] == [f"photo {card - 1}" for card in slips]
+
+
+def test_slips_that_all_go_one_way_are_not_left_out_of_the_answer() -> None:
+    key = a_key([float(v) for v in np.linspace(5, 97, 100)], scale=Scale.CORRECTION, twice=0)
+    one = sitting(key, "Ana", sd=1)
+    for card in range(85, 101):
+        value = key.photos[card - 1].reference
+        assert value is not None
+        one.grades[card] = value.value - 90
+    (rater,) = studied(key, [one]).raters
+    assert len(rater.errors.slips) == 16
+    assert rater.reasons[1].endswith("shown")
+    assert rater.reasons[2].endswith("not settled by so few grades")
+
+
 def test_raters_whose_errors_are_all_the_same_are_told_what_they_are() -> None:
     key = a_key([float(i % 5) for i in range(60)])
     exact, high = studied(
@@ -197,6 +248,28 @@ def test_too_kind_on_light_paint_is_found_and_said() -> None:
     assert "With light paint you are too kind" in text
 
 
+def test_what_the_scales_ends_do_is_not_called_a_habit() -> None:
+    key = a_key(VALUES * 4, twice=0)
+    amounts = ["many lines" if value >= 3 else "few lines" for value in VALUES * 4]
+    photos = tuple(
+        replace(photo, groups={"paint": "dark paint", "amount": amount})
+        for photo, amount in zip(key.photos, amounts, strict=True)
+    )
+    key = replace(key, photos=photos)
+    # No habit at all, but a spread of a grade and more, cut off at 0 and 5.
+    (one,) = studied(key, [sitting(key, "Ana", sd=1.6)]).raters
+    lean = {lean.group: lean for lean in one.leans}["many lines"]
+    assert isinstance(lean.difference, Estimate)
+    assert lean.difference.high is not None
+    assert lean.difference.high < 0
+    assert lean.by_truth
+    told = advice_of(one, Scale.QUANTITY)
+    assert told[0] == "No lean in any direction is proven by these grades."
+    text = next(line for line in told if line.startswith("With many lines you gave too little"))
+    assert "without any habit" in text
+    assert not any("kind" in line or "strict" in line for line in told)
+
+
 def test_learning_is_told_from_chance() -> None:
     key = a_key([2.0 + i % 2 for i in range(40)])
     better = [sitting(key, "Ana", day=d, sd=2.2 - 0.4 * d) for d in range(1, 6)]
@@ -224,6 +297,18 @@ def test_a_photo_that_splits_the_group_is_shown_with_its_lean() -> None:
     assert "Ana 5, Ben 0, Cy" in text
 
 
+def test_raters_of_different_photos_split_nothing() -> None:
+    key = a_key([2.0, 3.0, 4.0, 5.0], twice=0)
+    given: dict[str, dict[int, float | None]] = {"Ana": {1: 2.0, 2: 3.0}, "Ben": {3: 4.0, 4: 5.0}}
+    sessions = [
+        Session(rater=name, graded_on="2026-05-01", ident=name, source="", grades=grades)
+        for name, grades in given.items()
+    ]
+    text = page_html(compose_result(studied(key, sessions), title="Test", on=date(2026, 5, 1)))
+    assert "No photo has grades of two raters" in text
+    assert "No photo split the group" not in text
+
+
 def test_percentages_have_a_gauge_study_and_limits_of_agreement() -> None:
     key = a_key(PERCENT, scale=Scale.CORRECTION, twice=30)
     names = ("Ana", "Ben", "Cy", "Di")
@@ -240,6 +325,17 @@ def test_percentages_have_a_gauge_study_and_limits_of_agreement() -> None:
     text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
     assert "Reproducibility" in text
     assert page_pdf(compose_result(group, title="Test", on=date(2026, 5, 1))).startswith(b"%PDF")
+
+
+def test_raters_who_agree_throughout_are_not_surely_acceptable() -> None:
+    key = a_key([20.0, 60.0, 80.0], scale=Scale.CORRECTION, twice=3)
+    group = studied(key, [sitting(key, name, sd=0) for name in ("Ana", "Ben")])
+    text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+    assert (
+        "whole spread: 0 % (a source shows no spread, so nothing says how large it may be): "
+        "acceptable as counted, but without an interval"
+    ) in text
+    assert "told apart: undefined: repeats and appraisers do not differ at all." in text
 
 
 @pytest.mark.parametrize("scale", list(Scale))
@@ -282,6 +378,49 @@ def test_little_to_go_by_is_undefined_with_a_reason(grades: dict[int, float | No
     assert "not known" in page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
 
 
+@pytest.mark.parametrize("scale", list(Scale))
+def test_photos_without_values_are_not_called_few_grades(scale: Scale) -> None:
+    key = a_key([None] * 12, scale=scale, twice=6)
+    group = studied(key, [sitting(key, name, sd=0.6, seed=i) for i, name in enumerate("AB")])
+    one = group.raters[0]
+    assert all("a value: 0" in why or "known truth: 0" in why for why in one.reasons)
+    text = page_html(compose_result(group, title="Test", on=date(2026, 5, 1)))
+    assert text.count("No photo that you graded has a value") == 2
+    assert "sessions with known values: 0" in text
+    assert "Farthest from the others of all that you graded." in text
+    assert "from the value" not in text
+
+
+@pytest.mark.parametrize(("n", "arrows"), [(3, True), (60, False)])
+def test_a_cut_whisker_is_told_under_the_chart(n: int, *, arrows: bool) -> None:
+    key = a_key(VALUES[1:4] * (n // 3), twice=0)
+    one = sitting(key, "Ana", sd=0)
+    one.grades[1] = 3.0
+    text = page_html(compose_result(studied(key, [one]), title="Test", on=date(2026, 5, 1)))
+    assert ("An arrow head: the interval goes on beyond the chart." in text) == arrows
+
+
+def test_worth_another_look_says_what_a_photo_is_far_from() -> None:
+    key = a_key([2.0, None, 2.0, None], twice=0)
+    grades: dict[int, float | None] = {1: 5, 2: 0, 3: 2, 4: 2}
+    ana = Session(rater="Ana", graded_on="2026-05-01", ident="1", source="", grades=grades)
+    ben = Session(rater="Ben", graded_on="2026-05-01", ident="2", source="", grades=grades | {2: 5})
+    page = page_html(compose_result(studied(key, [ana, ben]), title="T", on=date(2026, 5, 1)))
+    assert "from the value, or from the others where there is none, of all that you graded" in page
+
+
+def test_what_is_not_settled_is_not_praised() -> None:
+    key = a_key([float(i % 6) for i in range(8)], twice=0)
+    grades: dict[int, float | None] = {n: float((2 * n) % 6) for n in range(1, 9)}
+    one = Session(rater="Ana", graded_on="2026-05-01", ident="1", source="", grades=grades)
+    group = studied(key, [one])
+    (rater,) = group.raters
+    assert rater.answer == "not known"
+    assert isinstance(rater.truth_kappa, Estimate)
+    assert rater.truth_kappa.value < 0
+    assert opening_of(rater).startswith("These grades do not settle whether")
+
+
 def test_one_rater_without_values_is_told_by_repeats_alone() -> None:
     key = a_key([None] * 12, twice=6)
     group = studied(key, [sitting(key, "Ana", sd=0.6)])
@@ -289,6 +428,8 @@ def test_one_rater_without_values_is_told_by_repeats_alone() -> None:
     assert isinstance(group.raters[0].truth_kappa, Undefined)
     page = compose_result(group, title="Test", on=date(2026, 5, 1))
     assert "a group needs two" in page_html(page)
+    assert "There is one rater: photos can split a group of two or more." in page_html(page)
+    assert "No photo split the group" not in page_html(page)
     assert page_pdf(page).startswith(b"%PDF")
 
 

@@ -194,7 +194,7 @@ def test_learning_is_proven_and_chance_is_not_called_learning() -> None:
 def test_learning_needs_sessions() -> None:
     two = learn(np.array([9.0, 8, 1, 1]), np.array([1.0, 1, 2, 2]))
     assert isinstance(two, Undefined)
-    assert two.reason.startswith("sessions: 2")
+    assert two.reason.startswith("sessions with known values: 2")
     steady = learn(np.ones(6), np.array([1.0, 1, 2, 2, 3, 3]))
     assert isinstance(steady, Learning)
     assert not steady.proven

@@ -116,6 +116,42 @@ def test_repeats_without_any_spread() -> None:
     assert isinstance(found.distinct_categories, Undefined)
     assert isinstance(found.gauge_percent, Estimate)
     assert found.gauge_percent.value == 0
+    without = ("reproducibility_sd", "gauge_sd", "total_sd", "gauge_percent")
+    assert {(getattr(found, name).low, getattr(found, name).high) for name in without} == {
+        (None, None)
+    }
+    assert found.panel_sd.low is not None
+    assert judge(found.gauge_percent, GAUGE_LIMITS_PERCENT).surely == ""
+
+
+def test_a_source_without_spread_leaves_no_interval_to_what_rests_on_it() -> None:
+    # Two that always differ by ten, and never from themselves: only that is seen of their spread.
+    apart = studied(np.arange(6.0)[:, None, None] * 20 + np.array([[0.0], [10.0]]) + np.zeros(2))
+    assert apart.reproducibility_sd.high is not None
+    assert apart.gauge_sd.high is None
+    # The same mean of both by chance, and panels that are the same on the whole.
+    rests = np.array([[1.0, -1.0], [-1.0, 1.0]])
+    level = studied(np.concatenate([rests[None], -rests[None], rests[None]]))
+    assert level.repeatability_sd.high is not None
+    assert level.reproducibility_sd.high is None
+    assert level.panel_sd.high is None
+    assert isinstance(level.gauge_percent, Estimate)
+    assert level.gauge_percent.high is None
+
+
+def test_tens_are_never_surely_acceptable_by_agreeing_throughout() -> None:
+    rng = np.random.default_rng(1)
+    agreed = 0
+    for seed in range(200):
+        true = rng.choice([70.0, 80, 90, 100], 3)
+        readings = np.round((true[:, None, None] + rng.normal(0, 3, (3, 2, 2))) / 10) * 10
+        if np.ptp(readings) == 0 or np.any(readings != readings[:, :1, :1]):
+            continue
+        share = studied(readings, seed).gauge_percent
+        assert isinstance(share, Estimate)
+        assert share.high is None
+        agreed += 1
+    assert agreed > 30
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from defectscan.workshop.local_time import local_day, local_time
+from defectscan.workshop.local_time import local_day, local_time, place_in_time
 
 
 @pytest.mark.usefixtures("ahead_of_utc")
@@ -28,3 +28,9 @@ def test_the_hour_is_the_one_here() -> None:
     assert told is not None
     assert f"{told:%Y-%m-%d %H:%M}" == "2026-06-01 00:30"
     assert local_time("some time in May") is None
+
+
+@pytest.mark.usefixtures("ahead_of_utc")
+def test_moments_are_sorted_by_local_time() -> None:
+    later = ["some time in May", "2026-06-01", "2026-05-31T20:00:00+00:00", "2026-06-02"]
+    assert sorted(later, key=place_in_time) == later
