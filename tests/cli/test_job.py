@@ -495,7 +495,9 @@ def test_a_refused_command_leaves_no_test_spot_behind(run: Run, here: Path) -> N
         refused(run("job", "shots", photo, *spot, "--after-pass", "1"), "--after-pass is 1")
         assert book.history() == before
     well(run("job", "pass", *spot))
-    assert "door, after pass 1: 1 photo" in well(run("job", "shots", photo, *spot, "--no-measure"))
+    assert "door, spot A, after pass 1: 1 photo" in well(
+        run("job", "shots", photo, *spot, "--no-measure")
+    )
 
 
 @pytest.mark.parametrize(
