@@ -1,5 +1,6 @@
 """`defectscan check`: can these photos be measured, and what to change at the car."""
 
+import os
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -16,7 +17,7 @@ from defectscan.cli.options import (
     json_file,
     progress_bar,
 )
-from defectscan.errors import DefectscanError
+from defectscan.errors import DefectscanError, on_one_line
 from defectscan.version import __version__
 
 if TYPE_CHECKING:
@@ -44,7 +45,8 @@ def check(
     out: Annotated[
         Path | None,
         typer.Option(
-            help="Write each photo with marks, and the JSON, here. A run that was stopped goes on."
+            help="Write each photo with marks, and the JSON, here, not beside the photos. "
+            "A run that was stopped goes on."
         ),
     ] = None,
     force: Force = False,
@@ -55,6 +57,9 @@ def check(
     from defectscan.unfinished import Unfinished  # noqa: PLC0415
 
     listed = _listed(photos)
+    if out is not None:
+        known = [file for file, missing in listed if missing is None]
+        _check_folder(out, [*known, *([] if like is None else [like])])
     names = _picture_names(listed)
     settings = {
         "version": __version__,
@@ -154,6 +159,18 @@ def _listed(paths: list[Path]) -> list[tuple[Path, DefectscanError | None]]:
         except DefectscanError as error:
             listed.append((path, error))
     return listed
+
+
+def _check_folder(out: Path, photos: list[Path]) -> None:
+    """Refuse to write pictures beside photos: they would be taken for shots of the same state."""
+    for photo in photos:
+        if os.path.realpath(photo.parent) == os.path.realpath(out):
+            raise DefectscanError(
+                f"--out {on_one_line(out)} is the folder of the photo {on_one_line(photo.name)}",
+                allowed="a folder without photos is needed, or the pictures with marks would be "
+                "measured as photos",
+                remedy="choose another folder",
+            )
 
 
 def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:

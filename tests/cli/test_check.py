@@ -227,6 +227,28 @@ def test_out_holds_a_picture_of_each_photo(
     assert run("check", photos.first_before, "--out", out, "--force").status == 0
 
 
+@pytest.mark.parametrize("named", ["file", "folder", "like"])
+def test_no_picture_is_written_beside_photos(
+    run: Run, photos: Any, tmp_path: Path, named: str
+) -> None:
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    photo = mine / "door.jpg"
+    photo.write_bytes(photos.first_before.read_bytes())
+    asked = {
+        "file": [photo],
+        "folder": [mine],
+        "like": [photos.first_after, "--like", photo],
+    }[named]
+    (tmp_path / "link").symlink_to(mine)
+    for out in (mine, mine / ".." / "mine", tmp_path / "link"):
+        outcome = run("check", *asked, "--out", out)
+        assert (outcome.status, outcome.out, outcome.err.count("\n")) == (1, "", 1)
+        assert "is the folder of the photo door.jpg" in outcome.err
+        assert "choose another folder" in outcome.err
+    assert list(mine.iterdir()) == [photo]
+
+
 def test_nothing_to_check_is_one_line(run: Run, tmp_path: Path) -> None:
     for path in (tmp_path, tmp_path / "missing.jpg"):
         outcome = run("check", path)
