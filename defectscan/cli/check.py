@@ -23,7 +23,7 @@ from defectscan.version import __version__
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from defectscan.cli.check_words import Told
+    from defectscan.cli.check_words import StatedScale, Told
     from defectscan.imaging.repeat import View
     from defectscan.unfinished import Unfinished
 
@@ -61,9 +61,11 @@ def check(
         known = [file for file, missing in listed if missing is None]
         _check_folder(out, [*known, *([] if like is None else [like])])
     names = _picture_names(listed)
+    stated = _stated(mm_per_px, listed, like)
     settings = {
         "version": __version__,
         "mm_per_px": mm_per_px,
+        "mm_per_px_of_side_px": None if stated is None else stated.side_px,
         "card_mm": card_mm,
         "like": None if like is None else checksum(like),
     }
@@ -75,15 +77,13 @@ def check(
     before = None
     if like is not None:
         try:
-            before = _view_to_repeat(like, mm_per_px=mm_per_px)
+            before = _view_to_repeat(like, stated)
         except DefectscanError as error:
             errors.append(f"--like {error}")
     records: list[dict[str, Any]] = []
     lines: list[str] = []
     with progress_bar(len(listed)) as step:
-        found = _told(
-            listed, names, kept, out=out, before=before, mm_per_px=mm_per_px, card_mm=card_mm
-        )
+        found = _told(listed, names, kept, out=out, before=before, stated=stated, card_mm=card_mm)
         for (file, _), name, told in zip(listed, names, found, strict=True):
             step(file.name)
             records.append(told.record)
@@ -113,7 +113,7 @@ def _told(
     *,
     out: Path | None,
     before: "View | None",
-    mm_per_px: float | None,
+    stated: "StatedScale | None",
     card_mm: float | None,
 ) -> "Iterator[Told]":
     """Look at the files side by side, and say what there is to say in their order."""
@@ -130,7 +130,7 @@ def _told(
         return tell(
             file,
             before=before,
-            mm_per_px=mm_per_px,
+            stated=stated,
             card_mm=card_mm,
             picture=None if out is None else name,
         )
@@ -183,11 +183,24 @@ def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[st
     ]
 
 
-def _view_to_repeat(path: Path, *, mm_per_px: float | None) -> "View":
+def _stated(
+    mm_per_px: float | None, listed: list[tuple[Path, DefectscanError | None]], like: Path | None
+) -> "StatedScale | None":
+    from defectscan.cli.check_words import StatedScale, longer_side_px  # noqa: PLC0415 - heavy
+
+    if mm_per_px is None:
+        return None
+    is_alone = len(listed) == 1 and like is None
+    files = (file for file, missing in listed if missing is None)
+    return StatedScale(mm_per_px=mm_per_px, side_px=None if is_alone else longer_side_px(files))
+
+
+def _view_to_repeat(path: Path, stated: "StatedScale | None") -> "View":
     from defectscan.imaging.capture import check_photo  # noqa: PLC0415
     from defectscan.imaging.photo import read_photo  # noqa: PLC0415
     from defectscan.imaging.repeat import View  # noqa: PLC0415
     from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
 
     photo = read_photo(path, max_side_px=WORKING_SIDE_PX)
+    mm_per_px = None if stated is None else stated.of(photo)
     return View.of(photo, check_photo(photo, mm_per_px=mm_per_px).highlights)

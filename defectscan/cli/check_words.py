@@ -3,6 +3,8 @@
 import hashlib
 import json
 from collections import Counter
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +21,27 @@ Look = tuple["Photo", "CaptureCheck", "Repeat | None"]
 
 MOST_LINES = 3
 FEWEST_FRAMES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedScale:
+    """The scale that the user states, which is that of the first photo.
+
+    Attributes
+    ----------
+    mm_per_px
+        Millimetres per pixel of the first photo itself.
+    side_px
+        That photo's longer side; ``None`` where there is no other photo.
+    """
+
+    mm_per_px: float
+    side_px: int | None
+
+    def of(self, photo: "Photo") -> float | None:
+        """Return it for a photo; ``None`` for one of another size, of which it says nothing."""
+        side_px = max(photo.width_px, photo.height_px)
+        return self.mm_per_px if self.side_px in {side_px, None} else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +70,7 @@ def tell(
     file: Path,
     *,
     before: "View | None",
-    mm_per_px: float | None,
+    stated: StatedScale | None,
     card_mm: float | None,
     picture: str | None,
 ) -> Told:
@@ -59,7 +82,9 @@ def tell(
         The photo or clip.
     before
         The photo to repeat.
-    mm_per_px, card_mm
+    stated
+        The scale, if it is stated.
+    card_mm
         As for `check_photo`.
     picture
         Name of the picture with marks, where one is wanted.
@@ -71,9 +96,7 @@ def tell(
     """
     from defectscan.output import to_json  # noqa: PLC0415 - heavy
 
-    looks = [
-        _look(photo, before, mm_per_px=mm_per_px, card_mm=card_mm) for photo in _pictures(file)
-    ]
+    looks = [_look(photo, before, stated=stated, card_mm=card_mm) for photo in _pictures(file)]
     photo, found, repeat = _telling(looks)
     record = _record(photo, found, repeat, picture)
     words = _words(file.name, found, repeat)
@@ -85,6 +108,22 @@ def tell(
         words=tuple(words),
         picture=None if picture is None else _drawn(photo, found, repeat),
     )
+
+
+def longer_side_px(files: Iterable[Path]) -> int | None:
+    """Return the longer side of the first photo or clip that can be read; ``None`` if none can."""
+    from defectscan.imaging.clip import is_clip, read_frame  # noqa: PLC0415 - heavy
+    from defectscan.imaging.photo import read_photo  # noqa: PLC0415
+    from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
+
+    for file in files:
+        with suppress(DefectscanError):
+            if is_clip(file):
+                photo = read_frame(file, 0, max_side_px=WORKING_SIDE_PX)
+            else:
+                photo = read_photo(file, max_side_px=WORKING_SIDE_PX)
+            return max(photo.width_px, photo.height_px)
+    return None
 
 
 def unread(file: Path, error: DefectscanError) -> Told:
@@ -124,11 +163,12 @@ def _pictures(file: Path) -> "list[Photo]":
 
 
 def _look(
-    photo: "Photo", before: "View | None", *, mm_per_px: float | None, card_mm: float | None
+    photo: "Photo", before: "View | None", *, stated: StatedScale | None, card_mm: float | None
 ) -> Look:
     from defectscan.imaging.capture import check_photo  # noqa: PLC0415
     from defectscan.imaging.repeat import View, repeat_photo  # noqa: PLC0415
 
+    mm_per_px = None if stated is None else stated.of(photo)
     found = check_photo(photo, mm_per_px=mm_per_px, card_mm=card_mm)
     if before is None:
         return photo, found, None

@@ -102,7 +102,10 @@ def size_of(photo: Photo) -> Condition:
 def resolution_of(px_per_mm: float | None) -> Condition:
     """Judge how many pixels show a millimetre."""
     if px_per_mm is None:
-        good = bad = "How many pixels show a millimetre is not known without --mm-per-px."
+        good = bad = (
+            "How many pixels show a millimetre is not known without a scale card or --mm-per-px "
+            "for this photo."
+        )
     else:
         good = f"{px_per_mm:.1f} pixels show a millimetre of paint."
         bad = f"Only {good[:-1]}; fine lines need at least {LEAST_PX_PER_MM:.0f}."

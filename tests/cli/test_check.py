@@ -108,6 +108,31 @@ def test_the_scale_tells_the_resolution(run: Run, photos: Any) -> None:
     assert "- Only 2.0 pixels show a millimetre of paint" in outcome.out
 
 
+def test_the_scale_says_nothing_of_photos_of_another_size(
+    run: Run, photos: Any, tmp_path: Path
+) -> None:
+    reduced, broken = tmp_path / "reduced.png", tmp_path / "broken.jpg"
+    with Image.open(photos.first_before) as image:
+        image.resize((image.width * 3 // 4, image.height * 3 // 4)).save(reduced)
+    broken.write_bytes(b"no photo")
+    outcome = run(
+        "check", broken, photos.first_before, reduced, photos.first_after, "--mm-per-px", "0.1",
+        "--json", "-",
+    )  # fmt: skip
+    told = [
+        {condition["name"]: condition for condition in photo["conditions"]}
+        for photo in json.loads(outcome.out)["photos"][1:]
+    ]
+    assert [one["resolution"]["value"] for one in told] == [10.0, None, 10.0]
+    assert "not known" in told[1]["resolution"]["text"]
+    without = json.loads(run("check", reduced, "--json", "-").out)["photos"][0]["conditions"]
+    assert list(told[1].values()) == without
+    # Alone, it is the photo that the scale is stated for.
+    (alone,) = json.loads(run("check", reduced, "--mm-per-px", "0.1", "--json", "-").out)["photos"]
+    judged = next(one for one in alone["conditions"] if one["name"] == "resolution")
+    assert judged["value"] == pytest.approx(10)
+
+
 def test_an_unreadable_photo_does_not_hide_the_others(
     run: Run, photos: Any, tmp_path: Path
 ) -> None:
