@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 from defectscan.errors import DefectscanError
 
 if TYPE_CHECKING:
+    from defectscan.flags import Flag
     from defectscan.imaging.capture import CaptureCheck
     from defectscan.imaging.card import Card
+    from defectscan.imaging.conditions import Condition
     from defectscan.imaging.photo import Photo
     from defectscan.imaging.repeat import Repeat, View
 
@@ -21,6 +23,10 @@ Look = tuple["Photo", "CaptureCheck", "Repeat | None"]
 
 MOST_LINES = 3
 FEWEST_FRAMES = 3
+ANOTHER_SIZE = (
+    "The stated scale is that of the first photo, and this one has another size: how many of its "
+    "pixels show a millimetre is not known. Check it by itself, with its own --mm-per-px."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +48,27 @@ class StatedScale:
         """Return it for a photo; ``None`` for one of another size, of which it says nothing."""
         side_px = max(photo.width_px, photo.height_px)
         return self.mm_per_px if self.side_px in {side_px, None} else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """What to change at the car: the worst first, and no more than can be done at once.
+
+    Attributes
+    ----------
+    faults
+        Conditions that are not met.
+    others
+        What else would make a better photo, in plain words.
+    """
+
+    faults: "tuple[Condition, ...]"
+    others: tuple[str, ...]
+
+    @property
+    def lines(self) -> list[str]:
+        """All of it in plain words."""
+        return [f"{fault.text} {fault.advice}" for fault in self.faults] + list(self.others)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,15 +125,16 @@ def tell(
 
     looks = [_look(photo, before, stated=stated, card_mm=card_mm) for photo in _pictures(file)]
     photo, found, repeat = _telling(looks)
-    record = _record(photo, found, repeat, picture)
-    words = _words(file.name, found, repeat)
+    advice = _advice(photo, found, repeat, stated)
+    record = _record(photo, found, repeat, picture) | {"advice": advice.lines}
+    words = _words(file.name, found, repeat, advice)
     if photo.frame is not None:
         record |= {"measurable": _enough(looks), "frames": _frames(looks)}
         words = _clip_words(file.name, looks, words)
     return Told(
         record=json.loads(to_json(record)),
         words=tuple(words),
-        picture=None if picture is None else _drawn(photo, found, repeat),
+        picture=None if picture is None else _drawn(photo, found, repeat, advice),
     )
 
 
@@ -136,8 +164,10 @@ def unread(file: Path, error: DefectscanError) -> Told:
         "conditions": [],
         "highlights": [],
         "scale": None,
+        "flags": [],
         "repeat": None,
         "picture": None,
+        "advice": [],
     }
     return Told(record=record, words=(), error=str(error))
 
@@ -218,32 +248,49 @@ def _clip_words(name: str, looks: list[Look], words: list[str]) -> list[str]:
     return said
 
 
-def _drawn(photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None") -> bytes:
+def _drawn(photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", advice: Advice) -> bytes:
     from defectscan.report.check_picture import draw_check  # noqa: PLC0415
 
-    return draw_check(photo, found, repeat=repeat, lines=MOST_LINES)
+    return draw_check(photo, found, repeat=repeat, faults=advice.faults, others=advice.others)
 
 
-def _words(name: str, found: "CaptureCheck", repeat: "Repeat | None") -> list[str]:
-    """Return what to say of a photo: the worst first, and no more than can be done at once."""
-    from defectscan.shots import card_doubts  # noqa: PLC0415
-
-    advice = [f"{wrong.text} {wrong.advice}" for wrong in found.problems]
-    words = [f"{name}: can be measured" if not advice else f"{name}: cannot be measured as it is"]
-    card = found.card
-    if card is not None:
-        scale = f"{found.mm_per_px:.4f} mm a pixel"
-        words.append(f"  scale card: {scale}, seen {card.tilt_deg:.0f}° off the square")
-        advice += [flag.advice for flag in card_doubts(card)]
+def _advice(
+    photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", stated: StatedScale | None
+) -> Advice:
+    """Return what terminal, JSON and picture say to change."""
+    faults = found.problems[:MOST_LINES]
+    others = [f"{flag.text} {flag.advice}" for flag in _flags(photo, found)]
+    if stated is not None and found.mm_per_px is None:
+        others.append(ANOTHER_SIZE)
     if repeat is not None:
-        advice += repeat.advice
+        others += repeat.advice
+    return Advice(faults=faults, others=tuple(others[: MOST_LINES - len(faults)]))
+
+
+def _flags(photo: "Photo", found: "CaptureCheck") -> "list[Flag]":
+    """Return what `score` would call doubtful, too, and can be told without measuring."""
+    from defectscan.shots import card_doubts, processing_doubts  # noqa: PLC0415
+
+    return processing_doubts(photo) + ([] if found.card is None else card_doubts(found.card))
+
+
+def _words(name: str, found: "CaptureCheck", repeat: "Repeat | None", advice: Advice) -> list[str]:
+    """Return what to say of a photo."""
+    can = "can be measured" if found.measurable else "cannot be measured as it is"
+    words = [f"{name}: {can}"]
+    if found.card is not None:
+        scale = f"{found.mm_per_px:.4f} mm a pixel"
+        words.append(f"  scale card: {scale}, seen {found.card.tilt_deg:.0f}° off the square")
+    if repeat is not None:
         words.append(f"  {repeat.text}")
-    return words + [f"- {line}" for line in advice[:MOST_LINES]]
+    return words + [f"- {line}" for line in advice.lines]
 
 
 def _record(
     photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", picture: str | None
 ) -> dict[str, Any]:
+    from defectscan.report.record import of_flag  # noqa: PLC0415 - heavy
+
     return {
         "file": photo.path.name,
         "sha256": photo.sha256,
@@ -260,6 +307,7 @@ def _record(
             for spot in found.highlights
         ],
         "scale": None if found.card is None else _scale(found, found.card),
+        "flags": [of_flag(flag) for flag in _flags(photo, found)],
         "repeat": repeat,
         "picture": picture,
     }

@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image, ImageFilter
+from PIL import ExifTags, Image, ImageFilter
 
 from defectscan.cli import check_words
+from defectscan.flags import Flag
+from defectscan.report import check_picture
 from defectscan.version import __version__
 from tests.drawn_card import laid_on
 
@@ -58,6 +60,65 @@ def test_a_scale_card_is_told(run: Run, photos: Any, tmp_path: Path) -> None:
     told = run("check", path, "--card-mm", "194").out
     assert "  scale card: 0.27" in told
     assert "Print the card again" in told
+
+
+@pytest.mark.parametrize(
+    ("tag", "value", "flag"),
+    [
+        (ExifTags.Base.SceneCaptureType, 3, Flag.MERGED),
+        (ExifTags.Base.CustomRendered, 8, Flag.PORTRAIT),
+        (ExifTags.Base.DigitalZoomRatio, 2.0, Flag.ZOOMED),
+        (ExifTags.Base.Sharpness, 2, Flag.SHARPENED),
+    ],
+)
+def test_what_the_camera_made_of_it_is_told_at_the_car(
+    run: Run, photos: Any, tmp_path: Path, tag: int, value: float, flag: Flag
+) -> None:
+    path, out = tmp_path / "door.jpg", tmp_path / "out"
+    with Image.open(photos.first_before) as image:
+        exif = image.getexif()
+        exif.get_ifd(ExifTags.IFD.Exif)[tag] = value
+        image.save(path, quality=98, exif=exif)
+    outcome = run("check", path, photos.first_before, "--out", out)
+    told = f"{flag.text} {flag.advice}"
+    assert outcome.status == 0
+    assert outcome.out.splitlines() == [
+        "door.jpg: can be measured", f"- {told}", "1.jpg: can be measured",
+    ]  # fmt: skip
+    record, other = json.loads((out / "check.json").read_text())["photos"]
+    assert [one["name"] for one in record["flags"]] == [flag.name.lower()]
+    assert record["advice"] == [told]
+    assert (other["flags"], other["advice"]) == ([], [])
+    heights = []
+    for one in (record, other):
+        with Image.open(out / one["picture"]) as image:
+            heights.append(image.height)
+    assert heights[0] > heights[1]
+
+
+def test_terminal_record_and_picture_give_the_same_advice(
+    run: Run, photos: Any, blurred: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = tmp_path / "card.png"
+    with Image.open(photos.first_before) as image:
+        Image.fromarray(laid_on(np.asarray(image), mm_per_px=0.28)).save(card, compress_level=1)
+    written: list[list[str]] = []
+    draw = check_picture.draw_check
+
+    def drawn(*what: Any, faults: Any, others: Any, **how: Any) -> bytes:
+        written.append([*(f"{one.text} {one.advice}" for one in faults), *others])
+        return draw(*what, faults=faults, others=others, **how)
+
+    monkeypatch.setattr(check_picture, "draw_check", drawn)
+    for file in (card, blurred):
+        outcome = run(
+            "check", file, "--card-mm", "194", "--like", photos.first_after,
+            "--out", tmp_path / f"out_{file.stem}",
+        )  # fmt: skip
+        record = json.loads((tmp_path / f"out_{file.stem}" / "check.json").read_text())
+        said = [line[2:] for line in outcome.out.splitlines() if line.startswith("- ")]
+        assert said == record["photos"][0]["advice"] == written.pop()
+        assert 1 <= len(said) <= 3
 
 
 def test_every_photo_of_a_folder_is_checked(run: Run, photos: Any, blurred: Path) -> None:
@@ -119,12 +180,11 @@ def test_the_scale_says_nothing_of_photos_of_another_size(
         "check", broken, photos.first_before, reduced, photos.first_after, "--mm-per-px", "0.1",
         "--json", "-",
     )  # fmt: skip
-    told = [
-        {condition["name"]: condition for condition in photo["conditions"]}
-        for photo in json.loads(outcome.out)["photos"][1:]
-    ]
+    records = json.loads(outcome.out)["photos"][1:]
+    told = [{one["name"]: one for one in photo["conditions"]} for photo in records]
     assert [one["resolution"]["value"] for one in told] == [10.0, None, 10.0]
     assert "not known" in told[1]["resolution"]["text"]
+    assert ["another size" in " ".join(one["advice"]) for one in records] == [False, True, False]
     without = json.loads(run("check", reduced, "--json", "-").out)["photos"][0]["conditions"]
     assert list(told[1].values()) == without
     # Alone, it is the photo that the scale is stated for.
