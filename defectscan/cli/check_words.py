@@ -5,7 +5,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 Look = tuple["Photo", "CaptureCheck", "Repeat | None"]
 
 MOST_LINES = 3
-FEWEST_FRAMES = 3
 ANOTHER_SIZE = (
     "The stated scale is that of the first photo, and this one has another size: how many of its "
     "pixels show a millimetre is not known. Check it by itself, with its own --mm-per-px."
@@ -125,12 +124,15 @@ def tell(
 
     looks = [_look(photo, before, stated=stated, card_mm=card_mm) for photo in _pictures(file)]
     photo, found, repeat = _telling(looks)
+    if photo.frame is not None:
+        found = _as_clip(found, len(looks))
     advice = _advice(photo, found, repeat, stated)
     record = _record(photo, found, repeat, picture) | {"advice": advice.lines}
     words = _words(file.name, found, repeat, advice)
     if photo.frame is not None:
-        record |= {"measurable": _enough(looks), "frames": _frames(looks)}
-        words = _clip_words(file.name, looks, words)
+        record["frames"] = _frames(looks)
+        good = sum(look[1].measurable for look in looks)
+        words[0] += f": {good} of {len(looks)} chosen frames are good"
     return Told(
         record=json.loads(to_json(record)),
         words=tuple(words),
@@ -208,7 +210,9 @@ def _look(
 
 def _enough(looks: list[Look]) -> bool:
     """Tell whether so many frames of a clip can be measured that it is worth filming."""
-    return sum(found.measurable for _, found, _ in looks) >= FEWEST_FRAMES
+    from defectscan.imaging.conditions import LEAST_FRAMES  # noqa: PLC0415 - heavy
+
+    return sum(found.measurable for _, found, _ in looks) >= LEAST_FRAMES
 
 
 def _telling(looks: list[Look]) -> Look:
@@ -235,17 +239,12 @@ def _frames(looks: list[Look]) -> list[dict[str, Any]]:
     ]
 
 
-def _clip_words(name: str, looks: list[Look], words: list[str]) -> list[str]:
-    """Return what to say of a clip: how many of its frames can be measured, then the advice."""
-    good = sum(found.measurable for _, found, _ in looks)
-    can = "can be measured" if _enough(looks) else "cannot be measured as it is"
-    said = [f"{name}: {can}: {good} of {len(looks)} chosen frames are good", *words[1:]]
-    if len(looks) < FEWEST_FRAMES:
-        said.append(
-            "- The highlight lies in too few places. Draw the lamp slowly over the panel for "
-            "5 to 15 s, and let it rest here and there."
-        )
-    return said
+def _as_clip(found: "CaptureCheck", n_frames: int) -> "CaptureCheck":
+    """Judge the clip that a frame is to speak for: by its number of chosen frames, too."""
+    from defectscan.imaging.conditions import places_in_clip  # noqa: PLC0415 - heavy
+
+    conditions = (places_in_clip(n_frames), *found.conditions)
+    return replace(found, conditions=tuple(sorted(conditions, key=lambda one: one.ok)))
 
 
 def _drawn(photo: "Photo", found: "CaptureCheck", repeat: "Repeat | None", advice: Advice) -> bytes:

@@ -21,6 +21,8 @@ MOST_RADIUS_PERCENT = 4.0
 MOST_BLUR_PX = 1.5
 LEAST_PAINT_PERCENT = 10.0
 LEAST_ROOM_PX = 1.0
+# A clip with fewer frames to measure is not worth filming.
+LEAST_FRAMES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,4 +282,20 @@ def paint_in_view(percent: float) -> Condition:
         good=f"Paint enough: {found}.",
         bad=f"Too little paint: {found}; at least {LEAST_PAINT_PERCENT:.0f} % is needed.",
         advice="Point the camera at the paint, with the highlight away from edges and trim.",
+    )
+
+
+def places_in_clip(n: int) -> Condition:
+    """Judge in how many places a clip shows the highlight, with a frame chosen for each."""
+    many = "place" if n == 1 else "places"
+    return _judged(
+        "frames",
+        n,
+        limit=LEAST_FRAMES,
+        unit="",
+        ok=n >= LEAST_FRAMES,
+        good=f"The highlight lies in {n} places.",
+        bad=f"The highlight lies in too few places: in {n} {many}, and at least {LEAST_FRAMES} "
+        "are needed.",
+        advice="Draw the lamp slowly over the panel for 5 to 15 s, and let it rest here and there.",
     )
