@@ -1,5 +1,6 @@
 """`defectscan check`: can these photos be measured, and what to change at the car."""
 
+import hashlib
 import os
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
@@ -91,9 +92,10 @@ def check(
             if told.error is not None:
                 errors.append(told.error)
             elif out is not None and kept is not None and told.picture is not None:
-                write_whole(out / name, told.picture, force=force or name in kept)
-                done = {"record": told.record, "words": told.words}
-                kept.keep(name, {"sha256": told.record["sha256"], **done})
+                # Noted first: a run stopped in between finds no picture that it does not know.
+                is_own = name in kept
+                kept.keep(name, _done(told, told.picture))
+                write_whole(out / name, told.picture, force=force or is_own)
     like_name = None if before is None else before.photo.path.name
     head = {"format": "defectscan.check/1", "version": __version__, "like": like_name}
     text = to_json({**head, "photos": records})
@@ -124,8 +126,13 @@ def _told(
         (file, missing), name = listed[number], names[number]
         if missing is not None:
             raise missing
-        known = kept.done(name) if kept and out and (out / name).is_file() else None
-        if known and known["sha256"] == checksum(file):
+        known = kept.done(name) if kept else None
+        if (
+            known
+            and out
+            and known["sha256"] == checksum(file)
+            and known["picture_sha256"] == checksum(out / name)
+        ):
             return Told(record=known["record"], words=tuple(known["words"]))
         return tell(
             file,
@@ -139,6 +146,16 @@ def _told(
         found = in_order(pool, look, range(len(listed)))
         for (file, _), told in zip(listed, found, strict=True):
             yield unread(file, told) if isinstance(told, DefectscanError) else told
+
+
+def _done(told: "Told", picture: bytes) -> dict[str, Any]:
+    """Return what to keep of a photo, and by what to know it and its picture again."""
+    return {
+        "sha256": told.record["sha256"],
+        "picture_sha256": hashlib.sha256(picture).hexdigest(),
+        "record": told.record,
+        "words": told.words,
+    }
 
 
 def _tell(lines: list[str], errors: list[str]) -> None:

@@ -246,6 +246,31 @@ def test_a_run_that_was_stopped_goes_on(
         assert path.read_bytes() == (tmp_path / "whole" / path.name).read_bytes()
 
 
+@pytest.mark.parametrize("over_old", [False, True])
+def test_a_run_that_was_stopped_between_note_and_picture_goes_on(
+    run: Run, photos: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, over_old: bool
+) -> None:
+    whole, out = tmp_path / "whole", tmp_path / "out"
+    run("check", photos.first_before, "--out", whole)
+    force = ["--force"] if over_old else []
+    if over_old:
+        out.mkdir()
+        (out / "1_check.jpg").write_bytes(b"an older picture")
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    for place in ("defectscan.unfinished.Unfinished.keep", "defectscan.output.write_whole"):
+        with monkeypatch.context() as patch:
+            patch.setattr(place, stopped)
+            assert run("check", photos.first_before, "--out", out, *force).status != 0
+    again = run("check", photos.first_before, "--out", out, *force)
+    assert (again.status, again.err) == (0, "")
+    assert {path.name for path in out.iterdir()} == {path.name for path in whole.iterdir()}
+    for path in out.iterdir():
+        assert path.read_bytes() == (whole / path.name).read_bytes()
+
+
 def test_like_tells_how_to_stand(run: Run, photos: Any, tmp_path: Path) -> None:
     path = tmp_path / "check.json"
     same = run(
