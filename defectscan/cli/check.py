@@ -194,10 +194,13 @@ def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[st
     """Name a picture for each photo, numbered where two photos have one name."""
     stems = [file.stem for file, _ in listed]
     times = Counter(stems)
-    return [
-        f"{stem}_check.jpg" if times[stem] == 1 else f"{number}_{stem}_check.jpg"
-        for number, stem in enumerate(stems, start=1)
+    numbered = [f"{number}_{stem}_check.jpg" for number, stem in enumerate(stems, start=1)]
+    names = [
+        f"{stem}_check.jpg" if times[stem] == 1 else name
+        for stem, name in zip(stems, numbered, strict=True)
     ]
+    # A photo's own name may be the other's with its number.
+    return names if len(set(names)) == len(names) else numbered
 
 
 def _stated(

@@ -11,6 +11,7 @@ import pytest
 from PIL import ExifTags, Image, ImageFilter
 
 from defectscan.cli import check_words
+from defectscan.cli.check import _picture_names
 from defectscan.flags import Flag
 from defectscan.report import check_picture
 from defectscan.version import __version__
@@ -335,6 +336,15 @@ def test_out_holds_a_picture_of_each_photo(
     assert again.status == 1
     assert "--force" in again.err
     assert run("check", photos.first_before, "--out", out, "--force").status == 0
+
+
+def test_each_photo_has_a_picture_of_its_own() -> None:
+    for names, pictures in (
+        (["a.jpg", "b.jpg"], ["a_check.jpg", "b_check.jpg"]),
+        (["a.jpg", "a.png", "b.jpg"], ["1_a_check.jpg", "2_a_check.jpg", "b_check.jpg"]),
+        (["2_a.jpg", "a.jpg", "a.png"], ["1_2_a_check.jpg", "2_a_check.jpg", "3_a_check.jpg"]),
+    ):
+        assert _picture_names([(Path(name), None) for name in names]) == pictures
 
 
 @pytest.mark.parametrize("named", ["file", "folder", "like"])
