@@ -11,7 +11,16 @@ import pytest
 from numpy.typing import NDArray
 
 from defectscan.imaging.capture import check_photo
-from defectscan.imaging.conditions import LEAST_PX_PER_MM, Condition
+from defectscan.imaging.conditions import (
+    LEAST_PX_PER_MM,
+    Condition,
+    blur_of,
+    brightness_of,
+    clipping_of,
+    lamp_radius,
+    paint_in_view,
+    resolution_of,
+)
 from defectscan.imaging.photo import Photo, read_photo
 from defectscan.simulation.develop import Development
 from defectscan.simulation.render import render_shot
@@ -259,6 +268,29 @@ def test_every_fault_is_told_with_value_and_limit(shoot: Shoot, good: Photo) -> 
         shown = {float(f"{worst.value:.{digits}f}") for digits in range(3)}
         assert numbers & shown, worst.text
         assert worst.advice.endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("judged", "value", "limit"),
+    [
+        (clipping_of(30.4), "30.4 %", "at most 30 %"),
+        (clipping_of(31.4), "31 %", "at most 30 %"),
+        (brightness_of(1.96), "1.96 %", "at least 2 %"),
+        (brightness_of(1.5), "1.5 %", "at least 2 %"),
+        (paint_in_view(9.6), "9.6 %", "at least 10 %"),
+        (lamp_radius(4.03, limit=4.0), "4.03 %", "at most 4 %"),
+        (lamp_radius(2.7549, limit=2.7541), "2.755 %", "at most 2.754 %"),
+        (blur_of((1.5001,), scale=1.0), "1.5001 px", "at most 1.5 px"),
+        (blur_of((2.0,), scale=0.7), "2.86 px", "at most 2.14 px"),
+        (resolution_of(4.96), "4.96 pixels", "at least 5"),
+    ],
+)
+def test_a_fault_is_never_told_by_a_value_that_reads_as_its_limit(
+    judged: Condition, value: str, limit: str
+) -> None:
+    assert not judged.ok
+    assert f" {value}" in judged.text
+    assert f"{limit} " in f"{judged.text[:-1]} "
 
 
 @pytest.mark.parametrize("colour", [(255, 255, 255), (255, 243, 180)], ids=["lamp", "tape"])
