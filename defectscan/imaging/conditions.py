@@ -108,8 +108,17 @@ def size_of(photo: Photo) -> Condition:
     )
 
 
-def resolution_of(px_per_mm: float | None) -> Condition:
-    """Judge how many pixels show a millimetre."""
+def resolution_of(px_per_mm: float | None, *, scale: float) -> Condition:
+    """Judge how many pixels of the photo itself show a millimetre.
+
+    Parameters
+    ----------
+    px_per_mm
+        Of the photo itself, if known.
+    scale
+        Working pixels per photo pixel: what counts is how many of those show a millimetre.
+    """
+    limit = LEAST_PX_PER_MM / scale
     if px_per_mm is None:
         good = bad = (
             "How many pixels show a millimetre is not known without a scale card or --mm-per-px "
@@ -117,17 +126,22 @@ def resolution_of(px_per_mm: float | None) -> Condition:
         )
     else:
         good = f"{px_per_mm:.1f} pixels show a millimetre of paint."
-        found, least = _apart(px_per_mm, LEAST_PX_PER_MM, digits=1)
-        bad = f"Only {found} pixels show a millimetre of paint; fine lines need at least {least}."
+        found, least = _apart(px_per_mm, limit, digits=1)
+        where = " in a photo of this size" if scale < 1 else ""
+        bad = (
+            f"Only {found} pixels show a millimetre of paint; fine lines need at least "
+            f"{least}{where}."
+        )
     return _judged(
         "resolution",
         px_per_mm,
-        limit=LEAST_PX_PER_MM,
+        limit=limit,
         unit="px/mm",
-        ok=px_per_mm is None or px_per_mm >= LEAST_PX_PER_MM,
+        ok=px_per_mm is None or px_per_mm >= limit,
         good=good,
         bad=bad,
-        advice="Go nearer, and use the photo at full size.",
+        # One that was reduced to be measured has more pixels than are of use.
+        advice="Go nearer, and use the photo at full size." if scale == 1 else "Go nearer.",
     )
 
 

@@ -184,8 +184,15 @@ def test_resolution_is_judged_as_measured(good: Photo) -> None:
         conditions = check_photo(photo, mm_per_px=mm_per_px).conditions
         judged = next(c for c in conditions if c.name == "resolution")
         assert judged.ok is ok
-        assert judged.value == pytest.approx(photo.scale / mm_per_px)
-    assert first(good, mm_per_px=0.4).name == "resolution"
+        # Told in pixels of the photo itself, as its scale is.
+        assert judged.value == pytest.approx(1 / mm_per_px)
+        assert judged.limit == pytest.approx(LEAST_PX_PER_MM / photo.scale)
+    worst = first(good, mm_per_px=0.4)
+    assert (worst.name, "full size" in worst.advice) == ("resolution", True)
+    worst = first(reduced, mm_per_px=0.11)
+    assert "Only 9.1 pixels" in worst.text
+    assert "at least 10 in a photo of this size" in worst.text
+    assert worst.advice == "Go nearer."
 
 
 def test_without_a_scale_resolution_is_unknown(good: Photo) -> None:
@@ -282,7 +289,7 @@ def test_every_fault_is_told_with_value_and_limit(shoot: Shoot, good: Photo) -> 
         (lamp_radius(2.7549, limit=2.7541), "2.755 %", "at most 2.754 %"),
         (blur_of((1.5001,), scale=1.0), "1.5001 px", "at most 1.5 px"),
         (blur_of((2.0,), scale=0.7), "2.86 px", "at most 2.14 px"),
-        (resolution_of(4.96), "4.96 pixels", "at least 5"),
+        (resolution_of(4.96, scale=1.0), "4.96 pixels", "at least 5"),
     ],
 )
 def test_a_fault_is_never_told_by_a_value_that_reads_as_its_limit(
