@@ -160,6 +160,6 @@ def _broad_lamp(photo: Photo, *, least_px: float) -> tuple[Highlight, ...]:
     return (
         Highlight(
             x_px=x, y_px=y, radius_px=radius, bloom_px=1.3 * radius, area_px=int(area),
-            cut=bool(is_cut),
+            cut=bool(is_cut), box_px=(float(left), float(top), float(right), float(lower)),
         ),
     )  # fmt: skip

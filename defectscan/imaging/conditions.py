@@ -228,9 +228,9 @@ def number_of_lamps(n: int | None) -> Condition:
 def frame_room_px(highlight: Highlight, shape: tuple[int, ...]) -> dict[str, float]:
     """Return how far a highlight's rim lies from each side of a picture of that shape (H, W)."""
     height, width = shape
-    x, y, radius = highlight.x_px, highlight.y_px, highlight.radius_px
-    room = {"left": x, "right": width - 1 - x, "upper": y, "lower": height - 1 - y}
-    return {side: max(away - radius, 0.0) for side, away in room.items()}
+    left, top, right, bottom = highlight.reach_px
+    room = {"left": left, "right": width - 1 - right, "upper": top, "lower": height - 1 - bottom}
+    return {side: max(away, 0.0) for side, away in room.items()}
 
 
 def room_in_frame(highlight: Highlight | None, photo: Photo) -> Condition:
@@ -241,7 +241,7 @@ def room_in_frame(highlight: Highlight | None, photo: Photo) -> Condition:
     else:
         sides = frame_room_px(highlight, photo.luminance.shape)
         side = min(sides, key=lambda name: sides[name])
-        # A spot at the rim is rarely round: its radius alone may leave a gap.
+        # As `cut` has it, a spot that ends a pixel off the rim may go on beyond it.
         room = 0.0 if highlight.cut else sides[side] / photo.scale
         good = f"The highlight lies whole in the picture, {room:.0f} px from its {side} side."
         bad = (

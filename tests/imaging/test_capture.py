@@ -20,7 +20,9 @@ from defectscan.imaging.conditions import (
     lamp_radius,
     paint_in_view,
     resolution_of,
+    room_in_frame,
 )
+from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Photo, read_photo
 from defectscan.simulation.develop import Development
 from defectscan.simulation.render import render_shot
@@ -172,6 +174,37 @@ def test_a_fault_of_the_picture_comes_first(good: Photo) -> None:
     for photo, n in ((cropped(good, left=column + 60), 0), (turned(good), 2)):
         assert (first(photo).name, first(photo).value) == ("highlights", n)
     assert first(taped(good)).name == "paint"
+
+
+@pytest.mark.parametrize(
+    ("box_px", "cut", "side", "room_px", "turn"),
+    [
+        # Broader than high, as curved panels show a lamp: the disc of its area tells another side.
+        ((0, 16, 224, 104), True, "left", 0, "to the left"),
+        ((776, 16, 999, 104), True, "right", 0, "to the right"),
+        ((400, 20, 520, 80), False, "upper", 20, ""),
+        ((400, 680, 520, 737), False, "lower", 12, ""),
+    ],
+)
+def test_room_is_that_of_the_spot_and_not_of_a_disc(
+    good: Photo,
+    box_px: tuple[float, float, float, float],
+    cut: bool,
+    side: str,
+    room_px: float,
+    turn: str,
+) -> None:
+    photo = replace(good, luminance=np.zeros((750, 1000), np.float32))
+    left, top, right, bottom = box_px
+    across, down = right - left + 1, bottom - top + 1
+    spot = Highlight(
+        x_px=(left + right) / 2, y_px=(top + bottom) / 2, radius_px=np.sqrt(across * down) / 2,
+        bloom_px=100, area_px=round(np.pi / 4 * across * down), cut=cut, box_px=box_px,
+    )  # fmt: skip
+    judged = room_in_frame(spot, photo)
+    assert (judged.ok, judged.value) == (not cut, room_px)
+    assert f"{side} side" in judged.text
+    assert judged.advice == (f"Turn the camera {turn} until the highlight lies well inside." * cut)
 
 
 def test_resolution_is_judged_as_measured(good: Photo) -> None:
