@@ -85,10 +85,13 @@ def check(
     lines: list[str] = []
     with progress_bar(len(listed)) as step:
         found = _told(listed, names, kept, out=out, before=before, stated=stated, card_mm=card_mm)
-        for (file, _), name, told in zip(listed, names, found, strict=True):
+        for (file, _), shown, name, told in zip(
+            listed, _shown_names(listed), names, found, strict=True
+        ):
             step(file.name)
             records.append(told.record)
-            lines += told.words
+            if told.words:
+                lines += [f"{shown}: {told.words[0]}", *told.words[1:]]
             if told.error is not None:
                 errors.append(told.error)
             elif out is not None and kept is not None and told.picture is not None:
@@ -133,7 +136,9 @@ def _told(
             and known["sha256"] == checksum(file)
             and known["picture_sha256"] == checksum(out / name)
         ):
-            return Told(record=known["record"], words=tuple(known["words"]))
+            # The stopped run may have been started in another folder.
+            record = known["record"] | {"path": str(file)}
+            return Told(record=record, words=tuple(known["words"]))
         return tell(
             file,
             before=before,
@@ -188,6 +193,12 @@ def _check_folder(out: Path, photos: list[Path]) -> None:
                 "measured as photos",
                 remedy="choose another folder",
             )
+
+
+def _shown_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:
+    """Return what to call each photo: its name, or the path where another has the same."""
+    times = Counter(file.name for file, _ in listed)
+    return [file.name if times[file.name] == 1 else str(file) for file, _ in listed]
 
 
 def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:

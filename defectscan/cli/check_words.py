@@ -79,7 +79,7 @@ class Told:
     record
         For the JSON, plain.
     words
-        Lines for the terminal.
+        Lines for the terminal; the first is to stand behind the photo's name.
     error
         Why it could not be read, or ``None``.
     picture
@@ -128,7 +128,7 @@ def tell(
         found = _as_clip(found, len(looks))
     advice = _advice(photo, found, repeat, stated)
     record = _record(photo, found, repeat, picture) | {"advice": advice.lines}
-    words = _words(file.name, found, repeat, advice)
+    words = _words(found, repeat, advice)
     if photo.frame is not None:
         record["frames"] = _frames(looks)
         good = sum(look[1].measurable for look in looks)
@@ -160,6 +160,7 @@ def unread(file: Path, error: DefectscanError) -> Told:
     """Say that a file cannot be read, and why."""
     record: dict[str, Any] = {
         "file": file.name,
+        "path": str(file),
         "sha256": None,
         "measurable": False,
         "error": str(error),
@@ -273,10 +274,10 @@ def _flags(photo: "Photo", found: "CaptureCheck") -> "list[Flag]":
     return processing_doubts(photo) + ([] if found.card is None else card_doubts(found.card))
 
 
-def _words(name: str, found: "CaptureCheck", repeat: "Repeat | None", advice: Advice) -> list[str]:
+def _words(found: "CaptureCheck", repeat: "Repeat | None", advice: Advice) -> list[str]:
     """Return what to say of a photo."""
     can = "can be measured" if found.measurable else "cannot be measured as it is"
-    words = [f"{name}: {can}"]
+    words = [can]
     if found.card is not None:
         scale = f"{found.mm_per_px:.4f} mm a pixel"
         words.append(f"  scale card: {scale}, seen {found.card.tilt_deg:.0f}° off the square")
@@ -292,6 +293,7 @@ def _record(
 
     return {
         "file": photo.path.name,
+        "path": str(photo.path),
         "sha256": photo.sha256,
         "measurable": found.measurable,
         "error": None,

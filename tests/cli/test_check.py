@@ -280,14 +280,18 @@ def test_like_tells_how_to_stand(run: Run, photos: Any, tmp_path: Path) -> None:
     )  # fmt: skip
     assert (same.status, same.err) == (0, "")
     name, covered, *rest = same.out.splitlines()
-    assert name == "1.jpg: can be measured"
+    assert name == f"{photos.first_before}: can be measured"
     assert covered == (
         "  100 % of the ground in the before photo is in this picture. You stand as before."
     )
-    assert rest[0] == "1.jpg: can be measured"
+    # Both are called 1.jpg.
+    assert rest[0] == f"{photos.first_after}: can be measured"
     assert 1 <= len([line for line in rest if line.startswith("- ")]) <= 3
     record = json.loads(path.read_text())
     assert record["like"] == "1.jpg"
+    paths = [str(photos.first_before), str(photos.first_after)]
+    assert [photo["path"] for photo in record["photos"]] == paths
+    assert [photo["file"] for photo in record["photos"]] == ["1.jpg", "1.jpg"]
     first, second = (photo["repeat"] for photo in record["photos"])
     assert (first["covered_percent"], first["registered"]) == (100, True)
     assert all(step["ok"] for step in first["steps"])
