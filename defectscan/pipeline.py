@@ -389,7 +389,7 @@ def _lens_differs(before: MeasuredShot, after: MeasuredShot) -> bool:
     sizes = [max(shot.photo.width_px, shot.photo.height_px) for shot in (before, after)]
     if sizes[0] != sizes[1]:
         return True
-    views = [shot.photo.exposure.focal_length_35mm_mm for shot in (before, after)]
+    views = [shot.photo.exposure.zoomed_focal_length_35mm_mm for shot in (before, after)]
     if None in views:
         return False
     return abs(np.log(views[0] / views[1])) > UNLIKE_ZOOM  # type: ignore[operator]

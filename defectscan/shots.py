@@ -127,7 +127,7 @@ def measure(sighting: Sighting, *, mm_per_px: float | None, like: Glint | None) 
     """
     photo, highlight, lines = sighting.photo, sighting.highlight, sighting.lines
     scale, scale_error = None if mm_per_px is None else mm_per_px / photo.scale, 0.0
-    flags = _traces(photo)
+    flags = processing_doubts(photo)
     if sighting.card is not None:
         places = _places(sighting.zone)
         scale, scale_error, fit_error = sighting.card.mean_mm_per_px(places)
@@ -196,8 +196,14 @@ def off_the_rings(
     return NotMeasurableError(what, allowed=allowed, remedy=remedy)
 
 
-def _traces(photo: Photo) -> list[Flag]:
-    """Return what the camera's processing makes doubtful, by the photo's own account."""
+def processing_doubts(photo: Photo) -> list[Flag]:
+    """Return what the camera's processing makes doubtful, by the photo's own account.
+
+    Parameters
+    ----------
+    photo
+        As read.
+    """
     traces = {
         Flag.MERGED: photo.processing.merged,
         Flag.PORTRAIT: photo.processing.portrait,

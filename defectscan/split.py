@@ -45,6 +45,8 @@ Mask = NDArray[np.bool_]
 LEAST_HALF_SHARE = 0.02
 HIDDEN_RADIUS_SHARE = 0.01
 FEW_TO_FIND = 30
+# Squares and differences of larger ones lose the photo, or overflow.
+MOST_COORDINATE_PX = 1e6
 FEW_DIRECTIONS = 0.75
 # How far the correction of directions that are not compared may differ, of what is left.
 DIRECTION_SD = 0.15
@@ -136,8 +138,8 @@ def split(
     path
         The photo.
     line
-        x and y of two points of the line between the halves, in the photo's own pixels; the
-        tape is looked for along it. `None` finds the tape.
+        x and y of two points of the line between the halves, in the photo's own pixels and at
+        most `MOST_COORDINATE_PX`; the tape is looked for along it. `None` finds the tape.
     polished
         The polished half: left, right, above or below. `None` guesses it.
     mm_per_px
@@ -183,8 +185,14 @@ def _line(photo: Photo, given: tuple[float, float, float, float] | None) -> Spli
                 remedy="give the line's two ends with --line x1,y1,x2,y2",
             )
         return found
-    ends = (np.array(given).reshape(2, 2) + 0.5) * photo.scale - 0.5
     shown = ",".join(f"{value:g}" for value in given)
+    if max(map(abs, given)) > MOST_COORDINATE_PX:
+        raise NotMeasurableError(
+            f"{name}: the line {shown} has a point far outside the photo",
+            allowed=f"coordinates of at most {MOST_COORDINATE_PX:.0f} pixels are allowed",
+            remedy="give two points of the line in the photo's own pixels",
+        )
+    ends = (np.array(given).reshape(2, 2) + 0.5) * photo.scale - 0.5
     if np.linalg.norm(ends[1] - ends[0]) < 1:
         raise NotMeasurableError(
             f"{name}: the line {shown} begins where it ends",

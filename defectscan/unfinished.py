@@ -1,6 +1,7 @@
 """What a long run has done so far, kept beside its results until it ends."""
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +54,8 @@ class Unfinished:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             with self._path.open("a", encoding="utf-8") as file:
                 file.write("\n" + json.dumps(entry))
+                file.flush()
+                os.fsync(file.fileno())
         except OSError as error:
             raise not_written(self._path, error.strerror or str(error)) from error
 

@@ -429,28 +429,30 @@ def test_exposed_differently_is_flagged_and_gives_the_same_correction(
 
 
 @pytest.mark.parametrize(
-    ("views_mm", "registered", "tells_scale", "flagged"),
+    ("view_after", "registered", "tells_scale", "flagged"),
     [
-        ((24.0, 48.0), False, False, True),
-        ((24.0, 24.0), False, False, False),
-        ((24.0, None), False, False, False),
-        ((24.0, 48.0), True, True, False),
-        ((24.0, 48.0), False, True, False),
+        (Exposure(focal_length_35mm_mm=48.0), False, False, True),
+        (Exposure(focal_length_35mm_mm=24.0), False, False, False),
+        (Exposure(), False, False, False),
+        (Exposure(focal_length_35mm_mm=48.0), True, True, False),
+        (Exposure(focal_length_35mm_mm=48.0), False, True, False),
+        (Exposure(focal_length_35mm_mm=24.0, digital_zoom=1.3), False, False, True),
+        (Exposure(focal_length_35mm_mm=24.0, digital_zoom=1.0), False, False, False),
     ],
 )
 def test_another_lens_is_flagged_unless_registration_tells_the_scale(
     comparison: Comparison,
-    views_mm: tuple[float, float | None],
+    view_after: Exposure,
     registered: bool,
     tells_scale: bool,
     flagged: bool,
 ) -> None:
     states = [
-        [
-            replace(s, photo=replace(s.photo, exposure=Exposure(focal_length_35mm_mm=view)))
-            for s in state.shots
-        ]
-        for state, view in zip((comparison.before, comparison.after), views_mm, strict=True)
+        [replace(s, photo=replace(s.photo, exposure=view)) for s in state.shots]
+        for state, view in (
+            (comparison.before, Exposure(focal_length_35mm_mm=24.0)),
+            (comparison.after, view_after),
+        )
     ]
     registration = replace(comparison.registration, registered=registered, tells_scale=tells_scale)
     found = compare_states(

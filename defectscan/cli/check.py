@@ -1,5 +1,7 @@
 """`defectscan check`: can these photos be measured, and what to change at the car."""
 
+import hashlib
+import os
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -16,13 +18,13 @@ from defectscan.cli.options import (
     json_file,
     progress_bar,
 )
-from defectscan.errors import DefectscanError
+from defectscan.errors import DefectscanError, on_one_line
 from defectscan.version import __version__
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from defectscan.cli.check_words import Told
+    from defectscan.cli.check_words import StatedScale, Told
     from defectscan.imaging.repeat import View
     from defectscan.unfinished import Unfinished
 
@@ -44,7 +46,8 @@ def check(
     out: Annotated[
         Path | None,
         typer.Option(
-            help="Write each photo with marks, and the JSON, here. A run that was stopped goes on."
+            help="Write each photo with marks, and the JSON, here, not beside the photos. "
+            "A run that was stopped goes on."
         ),
     ] = None,
     force: Force = False,
@@ -55,10 +58,15 @@ def check(
     from defectscan.unfinished import Unfinished  # noqa: PLC0415
 
     listed = _listed(photos)
+    if out is not None:
+        known = [file for file, missing in listed if missing is None]
+        _check_folder(out, [*known, *([] if like is None else [like])])
     names = _picture_names(listed)
+    stated = _stated(mm_per_px, listed, like)
     settings = {
         "version": __version__,
         "mm_per_px": mm_per_px,
+        "mm_per_px_of_side_px": None if stated is None else stated.side_px,
         "card_mm": card_mm,
         "like": None if like is None else checksum(like),
     }
@@ -70,25 +78,27 @@ def check(
     before = None
     if like is not None:
         try:
-            before = _view_to_repeat(like, mm_per_px=mm_per_px)
+            before = _view_to_repeat(like, stated)
         except DefectscanError as error:
             errors.append(f"--like {error}")
     records: list[dict[str, Any]] = []
     lines: list[str] = []
     with progress_bar(len(listed)) as step:
-        found = _told(
-            listed, names, kept, out=out, before=before, mm_per_px=mm_per_px, card_mm=card_mm
-        )
-        for (file, _), name, told in zip(listed, names, found, strict=True):
+        found = _told(listed, names, kept, out=out, before=before, stated=stated, card_mm=card_mm)
+        for (file, _), shown, name, told in zip(
+            listed, _shown_names(listed), names, found, strict=True
+        ):
             step(file.name)
             records.append(told.record)
-            lines += told.words
+            if told.words:
+                lines += [f"{shown}: {told.words[0]}", *told.words[1:]]
             if told.error is not None:
                 errors.append(told.error)
             elif out is not None and kept is not None and told.picture is not None:
-                write_whole(out / name, told.picture, force=force or name in kept)
-                done = {"record": told.record, "words": told.words}
-                kept.keep(name, {"sha256": told.record["sha256"], **done})
+                # Noted first: a run stopped in between finds no picture that it does not know.
+                is_own = name in kept
+                kept.keep(name, _done(told, told.picture))
+                write_whole(out / name, told.picture, force=force or is_own)
     like_name = None if before is None else before.photo.path.name
     head = {"format": "defectscan.check/1", "version": __version__, "like": like_name}
     text = to_json({**head, "photos": records})
@@ -108,7 +118,7 @@ def _told(
     *,
     out: Path | None,
     before: "View | None",
-    mm_per_px: float | None,
+    stated: "StatedScale | None",
     card_mm: float | None,
 ) -> "Iterator[Told]":
     """Look at the files side by side, and say what there is to say in their order."""
@@ -119,13 +129,20 @@ def _told(
         (file, missing), name = listed[number], names[number]
         if missing is not None:
             raise missing
-        known = kept.done(name) if kept and out and (out / name).is_file() else None
-        if known and known["sha256"] == checksum(file):
-            return Told(record=known["record"], words=tuple(known["words"]))
+        known = kept.done(name) if kept else None
+        if (
+            known
+            and out
+            and known["sha256"] == checksum(file)
+            and known["picture_sha256"] == checksum(out / name)
+        ):
+            # The stopped run may have been started in another folder.
+            record = known["record"] | {"path": str(file)}
+            return Told(record=record, words=tuple(known["words"]))
         return tell(
             file,
             before=before,
-            mm_per_px=mm_per_px,
+            stated=stated,
             card_mm=card_mm,
             picture=None if out is None else name,
         )
@@ -134,6 +151,16 @@ def _told(
         found = in_order(pool, look, range(len(listed)))
         for (file, _), told in zip(listed, found, strict=True):
             yield unread(file, told) if isinstance(told, DefectscanError) else told
+
+
+def _done(told: "Told", picture: bytes) -> dict[str, Any]:
+    """Return what to keep of a photo, and by what to know it and its picture again."""
+    return {
+        "sha256": told.record["sha256"],
+        "picture_sha256": hashlib.sha256(picture).hexdigest(),
+        "record": told.record,
+        "words": told.words,
+    }
 
 
 def _tell(lines: list[str], errors: list[str]) -> None:
@@ -156,21 +183,55 @@ def _listed(paths: list[Path]) -> list[tuple[Path, DefectscanError | None]]:
     return listed
 
 
+def _check_folder(out: Path, photos: list[Path]) -> None:
+    """Refuse to write pictures beside photos: they would be taken for shots of the same state."""
+    for photo in photos:
+        if os.path.realpath(photo.parent) == os.path.realpath(out):
+            raise DefectscanError(
+                f"--out {on_one_line(out)} is the folder of the photo {on_one_line(photo.name)}",
+                allowed="a folder without photos is needed, or the pictures with marks would be "
+                "measured as photos",
+                remedy="choose another folder",
+            )
+
+
+def _shown_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:
+    """Return what to call each photo: its name, or the path where another has the same."""
+    times = Counter(file.name for file, _ in listed)
+    return [file.name if times[file.name] == 1 else str(file) for file, _ in listed]
+
+
 def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:
     """Name a picture for each photo, numbered where two photos have one name."""
     stems = [file.stem for file, _ in listed]
     times = Counter(stems)
-    return [
-        f"{stem}_check.jpg" if times[stem] == 1 else f"{number}_{stem}_check.jpg"
-        for number, stem in enumerate(stems, start=1)
+    numbered = [f"{number}_{stem}_check.jpg" for number, stem in enumerate(stems, start=1)]
+    names = [
+        f"{stem}_check.jpg" if times[stem] == 1 else name
+        for stem, name in zip(stems, numbered, strict=True)
     ]
+    # A photo's own name may be the other's with its number.
+    return names if len(set(names)) == len(names) else numbered
 
 
-def _view_to_repeat(path: Path, *, mm_per_px: float | None) -> "View":
+def _stated(
+    mm_per_px: float | None, listed: list[tuple[Path, DefectscanError | None]], like: Path | None
+) -> "StatedScale | None":
+    from defectscan.cli.check_words import StatedScale, longer_side_px  # noqa: PLC0415 - heavy
+
+    if mm_per_px is None:
+        return None
+    is_alone = len(listed) == 1 and like is None
+    files = (file for file, missing in listed if missing is None)
+    return StatedScale(mm_per_px=mm_per_px, side_px=None if is_alone else longer_side_px(files))
+
+
+def _view_to_repeat(path: Path, stated: "StatedScale | None") -> "View":
     from defectscan.imaging.capture import check_photo  # noqa: PLC0415
     from defectscan.imaging.photo import read_photo  # noqa: PLC0415
     from defectscan.imaging.repeat import View  # noqa: PLC0415
     from defectscan.shots import WORKING_SIDE_PX  # noqa: PLC0415
 
     photo = read_photo(path, max_side_px=WORKING_SIDE_PX)
+    mm_per_px = None if stated is None else stated.of(photo)
     return View.of(photo, check_photo(photo, mm_per_px=mm_per_px).highlights)

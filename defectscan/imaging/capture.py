@@ -109,7 +109,7 @@ def check_photo(
     # Blur can hide a lamp's image; but what looks blurred without one may just be smooth.
     is_lit = bool(highlights) or photo.clipped.mean() > BLOWN_OUT_SPOT
     spreads_px = blur_px(photo.luminance, highlights) if is_lit else ()
-    px_per_mm = None if mm_per_px is None else photo.scale / mm_per_px
+    px_per_mm = None if mm_per_px is None else 1 / mm_per_px
     radius = None if highlight is None else 100 * highlight.radius_px / max(paint.shape)
     faults_of_lamp = [
         blur_of(spreads_px, scale=photo.scale),
@@ -119,7 +119,7 @@ def check_photo(
         faults_of_lamp.sort(key=lambda condition: condition.value != 0)
     conditions = [
         size_of(photo),
-        resolution_of(px_per_mm),
+        resolution_of(px_per_mm, scale=photo.scale),
         brightness_of(100 * float(np.median(photo.luminance[::4, ::4][judged[::4, ::4]]))),
         clipping,
         halo_of(highlight if radius is not None and radius > largest else None),
@@ -160,6 +160,6 @@ def _broad_lamp(photo: Photo, *, least_px: float) -> tuple[Highlight, ...]:
     return (
         Highlight(
             x_px=x, y_px=y, radius_px=radius, bloom_px=1.3 * radius, area_px=int(area),
-            cut=bool(is_cut),
+            cut=bool(is_cut), box_px=(float(left), float(top), float(right), float(lower)),
         ),
     )  # fmt: skip

@@ -21,6 +21,8 @@ MOST_RADIUS_PERCENT = 4.0
 MOST_BLUR_PX = 1.5
 LEAST_PAINT_PERCENT = 10.0
 LEAST_ROOM_PX = 1.0
+# A clip with fewer frames to measure is not worth filming.
+LEAST_FRAMES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +85,13 @@ def _judged(
     )
 
 
+def _apart(value: float, limit: float, *, digits: int) -> tuple[str, str]:
+    """Write a value and its limit, with further digits where rounding makes them the same."""
+    while value != limit and f"{value:.{digits}f}" == f"{limit:.{digits}f}":
+        digits += 1
+    return f"{value:.{digits}f}", f"{float(f'{limit:.{digits}f}'):.15g}"
+
+
 def size_of(photo: Photo) -> Condition:
     """Judge how many pixels the photo has."""
     side = max(photo.width_px, photo.height_px)
@@ -99,51 +108,70 @@ def size_of(photo: Photo) -> Condition:
     )
 
 
-def resolution_of(px_per_mm: float | None) -> Condition:
-    """Judge how many pixels show a millimetre."""
+def resolution_of(px_per_mm: float | None, *, scale: float) -> Condition:
+    """Judge how many pixels of the photo itself show a millimetre.
+
+    Parameters
+    ----------
+    px_per_mm
+        Of the photo itself, if known.
+    scale
+        Working pixels per photo pixel: what counts is how many of those show a millimetre.
+    """
+    limit = LEAST_PX_PER_MM / scale
     if px_per_mm is None:
-        good = bad = "How many pixels show a millimetre is not known without --mm-per-px."
+        good = bad = (
+            "How many pixels show a millimetre is not known without a scale card or --mm-per-px "
+            "for this photo."
+        )
     else:
         good = f"{px_per_mm:.1f} pixels show a millimetre of paint."
-        bad = f"Only {good[:-1]}; fine lines need at least {LEAST_PX_PER_MM:.0f}."
+        found, least = _apart(px_per_mm, limit, digits=1)
+        where = " in a photo of this size" if scale < 1 else ""
+        bad = (
+            f"Only {found} pixels show a millimetre of paint; fine lines need at least "
+            f"{least}{where}."
+        )
     return _judged(
         "resolution",
         px_per_mm,
-        limit=LEAST_PX_PER_MM,
+        limit=limit,
         unit="px/mm",
-        ok=px_per_mm is None or px_per_mm >= LEAST_PX_PER_MM,
+        ok=px_per_mm is None or px_per_mm >= limit,
         good=good,
         bad=bad,
-        advice="Go nearer, and use the photo at full size.",
+        # One that was reduced to be measured has more pixels than are of use.
+        advice="Go nearer, and use the photo at full size." if scale == 1 else "Go nearer.",
     )
 
 
 def brightness_of(percent: float) -> Condition:
     """Judge how bright the paint is, in percent of full light."""
-    found = f"the paint is at {percent:.1f} % of full light"
+    found, least = _apart(percent, LEAST_BRIGHTNESS_PERCENT, digits=1)
     return _judged(
         "brightness",
         percent,
         limit=LEAST_BRIGHTNESS_PERCENT,
         unit="%",
         ok=percent >= LEAST_BRIGHTNESS_PERCENT,
-        good=f"Bright enough: {found}.",
-        bad=f"Too dark: {found} and needs at least {LEAST_BRIGHTNESS_PERCENT:.0f} %.",
+        good=f"Bright enough: the paint is at {percent:.1f} % of full light.",
+        bad=f"Too dark: the paint is at {found} % of full light and needs at least {least} %.",
         advice="Raise the exposure, or bring the lamp nearer.",
     )
 
 
 def clipping_of(percent: float) -> Condition:
     """Judge how much of the paint is blown out, in percent."""
-    found = f"{percent:.0f} % of the paint is as bright as the camera can show"
+    found, most = _apart(percent, MOST_CLIPPED_PERCENT, digits=0)
+    blown_out = "% of the paint is as bright as the camera can show"
     return _judged(
         "clipping",
         percent,
         limit=MOST_CLIPPED_PERCENT,
         unit="%",
         ok=percent <= MOST_CLIPPED_PERCENT,
-        good=f"Not blown out: {found}.",
-        bad=f"Blown out: {found}; at most {MOST_CLIPPED_PERCENT:.0f} % may be.",
+        good=f"Not blown out: {percent:.0f} {blown_out}.",
+        bad=f"Blown out: {found} {blown_out}; at most {most} % may be.",
         advice="Tap on the paint, lower the exposure and lock it.",
     )
 
@@ -151,15 +179,23 @@ def clipping_of(percent: float) -> Condition:
 def halo_of(large: Highlight | None) -> Condition:
     """Judge the glare round a large highlight; round a small one it takes little ground."""
     reach = None if large is None else large.bloom_px / large.radius_px
-    found = "" if reach is None else f"the glare reaches {reach:.2f} times the highlight's radius"
+    good = "There is no large highlight to glare."
+    bad = ""
+    if reach is not None:
+        found, most = _apart(reach, MOST_HALO, digits=2)
+        good = f"Little glare: the glare reaches {reach:.2f} times the highlight's radius."
+        bad = (
+            f"Blown out round the highlight: the glare reaches {found} times the highlight's "
+            f"radius; at most {most} is fine."
+        )
     return _judged(
         "halo",
         reach,
         limit=MOST_HALO,
         unit="radii",
         ok=reach is None or reach <= MOST_HALO,
-        good=f"Little glare: {found}." if found else "There is no large highlight to glare.",
-        bad=f"Blown out round the highlight: {found}; at most {MOST_HALO} is fine.",
+        good=good,
+        bad=bad,
         advice="Lower the exposure until the highlight looks small, and lock it.",
     )
 
@@ -192,9 +228,9 @@ def number_of_lamps(n: int | None) -> Condition:
 def frame_room_px(highlight: Highlight, shape: tuple[int, ...]) -> dict[str, float]:
     """Return how far a highlight's rim lies from each side of a picture of that shape (H, W)."""
     height, width = shape
-    x, y, radius = highlight.x_px, highlight.y_px, highlight.radius_px
-    room = {"left": x, "right": width - 1 - x, "upper": y, "lower": height - 1 - y}
-    return {side: max(away - radius, 0.0) for side, away in room.items()}
+    left, top, right, bottom = highlight.reach_px
+    room = {"left": left, "right": width - 1 - right, "upper": top, "lower": height - 1 - bottom}
+    return {side: max(away, 0.0) for side, away in room.items()}
 
 
 def room_in_frame(highlight: Highlight | None, photo: Photo) -> Condition:
@@ -205,7 +241,7 @@ def room_in_frame(highlight: Highlight | None, photo: Photo) -> Condition:
     else:
         sides = frame_room_px(highlight, photo.luminance.shape)
         side = min(sides, key=lambda name: sides[name])
-        # A spot at the rim is rarely round: its radius alone may leave a gap.
+        # As `cut` has it, a spot that ends a pixel off the rim may go on beyond it.
         room = 0.0 if highlight.cut else sides[side] / photo.scale
         good = f"The highlight lies whole in the picture, {room:.0f} px from its {side} side."
         bad = (
@@ -230,7 +266,12 @@ def blur_of(spreads_px: tuple[float, ...], *, scale: float) -> Condition:
     """Judge how far thin lines spread, in working pixels."""
     worst = max(spreads_px, default=None)
     limit = MOST_BLUR_PX / scale
-    found = "" if worst is None else f"thin lines spread by {worst / scale:.2f} px"
+    good = "Nothing in the picture shows how sharp it is."
+    bad = ""
+    if worst is not None:
+        found, most = _apart(worst / scale, limit, digits=2)
+        good = f"Sharp: thin lines spread by {worst / scale:.2f} px."
+        bad = f"Blurred: thin lines spread by {found} px; at most {most} px is fine."
     # What is sharp in one direction only has moved in the other.
     moved = min(spreads_px, default=0.0) <= MOST_BLUR_PX
     return _judged(
@@ -239,8 +280,8 @@ def blur_of(spreads_px: tuple[float, ...], *, scale: float) -> Condition:
         limit=limit,
         unit="px",
         ok=worst is None or worst <= MOST_BLUR_PX,
-        good=f"Sharp: {found}." if found else "Nothing in the picture shows how sharp it is.",
-        bad=f"Blurred: {found}; at most {limit:.1f} px is fine.",
+        good=good,
+        bad=bad,
         advice="The camera moved: rest it on something, and use the self-timer."
         if moved
         else "Tap on the paint to focus, wipe the lens, and stand no nearer than it can focus.",
@@ -249,32 +290,55 @@ def blur_of(spreads_px: tuple[float, ...], *, scale: float) -> Condition:
 
 def lamp_radius(percent: float | None, *, limit: float) -> Condition:
     """Judge how large the lamp's image is, in percent of the longer side."""
-    found = "" if percent is None else f"its mirror image has a radius of {percent:.1f} %"
+    good = "There is no highlight whose size could be judged."
+    bad = ""
+    if percent is not None:
+        found, most = _apart(percent, limit, digits=1)
+        side = "of the picture's longer side"
+        good = f"The lamp is small enough: its mirror image has a radius of {percent:.1f} % {side}."
+        bad = (
+            f"The lamp is too broad: its mirror image has a radius of {found} % {side}; at most "
+            f"{most} % is fine."
+        )
     return _judged(
         "highlight_radius",
         percent,
         limit=limit,
         unit="%",
         ok=percent is None or percent <= limit,
-        good=f"The lamp is small enough: {found} of the picture's longer side."
-        if found
-        else "There is no highlight whose size could be judged.",
-        bad=f"The lamp is too broad: {found} of the picture's longer side; "
-        f"at most {limit:.1f} % is fine.",
+        good=good,
+        bad=bad,
         advice="Use a smaller lamp, or hold it further away, its highlight off tape and trim.",
     )
 
 
 def paint_in_view(percent: float) -> Condition:
     """Judge how much of the photo is bare paint, in percent."""
-    found = f"bare paint fills {percent:.0f} % of the picture"
+    found, least = _apart(percent, LEAST_PAINT_PERCENT, digits=0)
     return _judged(
         "paint",
         percent,
         limit=LEAST_PAINT_PERCENT,
         unit="%",
         ok=percent >= LEAST_PAINT_PERCENT,
-        good=f"Paint enough: {found}.",
-        bad=f"Too little paint: {found}; at least {LEAST_PAINT_PERCENT:.0f} % is needed.",
+        good=f"Paint enough: bare paint fills {percent:.0f} % of the picture.",
+        bad=f"Too little paint: bare paint fills {found} % of the picture; at least {least} % is "
+        "needed.",
         advice="Point the camera at the paint, with the highlight away from edges and trim.",
+    )
+
+
+def places_in_clip(n: int) -> Condition:
+    """Judge in how many places a clip shows the highlight, with a frame chosen for each."""
+    many = "place" if n == 1 else "places"
+    return _judged(
+        "frames",
+        n,
+        limit=LEAST_FRAMES,
+        unit="",
+        ok=n >= LEAST_FRAMES,
+        good=f"The highlight lies in {n} places.",
+        bad=f"The highlight lies in too few places: in {n} {many}, and at least {LEAST_FRAMES} "
+        "are needed.",
+        advice="Draw the lamp slowly over the panel for 5 to 15 s, and let it rest here and there.",
     )

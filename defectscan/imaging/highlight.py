@@ -43,6 +43,8 @@ class Highlight:
         Area of the blown-out spot.
     cut
         Whether the frame cuts it.
+    box_px
+        Left, top, right and bottom of the spot; ``None`` where it is not seen, as below tape.
     """
 
     x_px: float
@@ -51,6 +53,13 @@ class Highlight:
     bloom_px: float
     area_px: int
     cut: bool
+    box_px: tuple[float, float, float, float] | None = None
+
+    @property
+    def reach_px(self) -> tuple[float, float, float, float]:
+        """Give left, top, right and bottom of the spot, or of the disc where it is not seen."""
+        x, y, radius = self.x_px, self.y_px, self.radius_px
+        return self.box_px or (x - radius, y - radius, x + radius, y + radius)
 
 
 def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
@@ -88,12 +97,12 @@ def find_highlights(luminance: Image, clipped: Mask) -> tuple[Highlight, ...]:
         if not (roundness >= ROUND or glows):
             continue
         rows, columns = luminance.shape
-        cut = (
-            left <= 1 or top_row <= 1 or left + width >= columns - 1 or top_row + height >= rows - 1
-        )
+        right, bottom = left + width - 1, top_row + height - 1
+        cut = left <= 1 or top_row <= 1 or right >= columns - 2 or bottom >= rows - 2
         spot = Highlight(
             x_px=x, y_px=y, radius_px=radius, area_px=area, cut=cut,
             bloom_px=_bloom_px(luminance, x, y, radius, fallen=0.6 * full),
+            box_px=(left, top_row, right, bottom),
         )  # fmt: skip
         found.append(spot)
         if roundness >= ROUND and glows:

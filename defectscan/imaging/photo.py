@@ -52,6 +52,17 @@ class Exposure:
     digital_zoom: float | None = None
 
     @property
+    def zoomed_focal_length_35mm_mm(self) -> float | None:
+        """Give the focal length on 35 mm film of the view with digital zoom, or ``None``.
+
+        What a camera enlarged differs in it from what it did not, whether or not its own figure
+        reckons with digital zoom.
+        """
+        if self.focal_length_35mm_mm is None:
+            return None
+        return self.focal_length_35mm_mm * (self.digital_zoom or 1.0)
+
+    @property
     def exposure_value(self) -> float | None:
         """Give EV = log2(N²/t), or ``None`` where N or t is unknown."""
         if self.f_number is None or self.exposure_time_s is None:

@@ -198,7 +198,7 @@ def _step(name: str, value: float, limit: float, unit: str, advice: str) -> Step
 
 def _lens(before: Photo, now: Photo) -> Step | None:
     """Return what to change where EXIF tells that the lens or the zoom is another."""
-    old, new = (_focal_length_mm(photo) for photo in (before, now))
+    old, new = (photo.exposure.zoomed_focal_length_35mm_mm for photo in (before, now))
     if old is None or new is None:
         return None
     step = _step(
@@ -210,11 +210,6 @@ def _lens(before: Photo, now: Photo) -> Step | None:
         "(as on 35 mm film).",
     )
     return None if step.ok else step
-
-
-def _focal_length_mm(photo: Photo) -> float | None:
-    focal = photo.exposure.focal_length_35mm_mm
-    return None if focal is None else focal * (photo.exposure.digital_zoom or 1.0)
 
 
 def _by_map(

@@ -1,7 +1,7 @@
 """Draw what `check` found over the photo, to be read on a phone beside the car."""
 
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -89,7 +89,14 @@ class _Canvas:
         self.image.paste(Image.fromarray(pixels))
 
 
-def draw_check(photo: Photo, check: CaptureCheck, *, repeat: Repeat | None, lines: int) -> bytes:
+def draw_check(
+    photo: Photo,
+    check: CaptureCheck,
+    *,
+    repeat: Repeat | None,
+    faults: Sequence[Condition],
+    others: Sequence[str],
+) -> bytes:
     """Draw a photo with its measuring zone, its bloom and what is wrong with it.
 
     Parameters
@@ -98,8 +105,10 @@ def draw_check(photo: Photo, check: CaptureCheck, *, repeat: Repeat | None, line
         As read, and as judged.
     repeat
         How it stands to the photo that it is to repeat, if that was asked.
-    lines
-        At most so many pieces of advice are written.
+    faults
+        Conditions that are not met, to be marked and written by number.
+    others
+        Further advice, to be written after them.
 
     Returns
     -------
@@ -110,23 +119,22 @@ def draw_check(photo: Photo, check: CaptureCheck, *, repeat: Repeat | None, line
     shown = _draw_zone(canvas, check)
     if repeat is not None:
         shown += _draw_before(canvas, photo, repeat)
-    problems = check.problems[:lines]
     used: Path = []
     aside = FINE * (2 * BADGE_PX + 8)
-    for number, condition in enumerate(problems, start=1):
+    for number, condition in enumerate(faults, start=1):
         at = _draw_fault(canvas, photo, check, condition)
         places = [(x + aside * used.count((x, y)), y) for x, y in at] or [_corner(number)]
         used += at
         for place in places:
             _badge(canvas.draw, number, place, scale=FINE)
-    if problems:
+    if faults:
         shown.append("wrong")
     picture = canvas.image.resize(
         (WIDTH_PX, round(canvas.image.height / FINE)), Image.Resampling.BOX
     )
-    advice = [f"{condition.text} {condition.advice}" for condition in problems]
-    others = [] if repeat is None else [repeat.text, *repeat.advice[: lines - len(problems)]]
-    page = _page(picture, ready=check.measurable, advice=advice, others=others, shown=shown)
+    advice = [f"{condition.text} {condition.advice}" for condition in faults]
+    plain = [*([] if repeat is None else [repeat.text]), *others]
+    page = _page(picture, ready=check.measurable, advice=advice, others=plain, shown=shown)
     buffer = io.BytesIO()
     page.save(buffer, "JPEG", quality=QUALITY, subsampling="4:4:4")
     return buffer.getvalue()

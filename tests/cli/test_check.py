@@ -8,9 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image, ImageFilter
+from PIL import ExifTags, Image, ImageFilter
 
 from defectscan.cli import check_words
+from defectscan.cli.check import _picture_names
+from defectscan.flags import Flag
+from defectscan.report import check_picture
 from defectscan.version import __version__
 from tests.drawn_card import laid_on
 
@@ -60,6 +63,65 @@ def test_a_scale_card_is_told(run: Run, photos: Any, tmp_path: Path) -> None:
     assert "Print the card again" in told
 
 
+@pytest.mark.parametrize(
+    ("tag", "value", "flag"),
+    [
+        (ExifTags.Base.SceneCaptureType, 3, Flag.MERGED),
+        (ExifTags.Base.CustomRendered, 8, Flag.PORTRAIT),
+        (ExifTags.Base.DigitalZoomRatio, 2.0, Flag.ZOOMED),
+        (ExifTags.Base.Sharpness, 2, Flag.SHARPENED),
+    ],
+)
+def test_what_the_camera_made_of_it_is_told_at_the_car(
+    run: Run, photos: Any, tmp_path: Path, tag: int, value: float, flag: Flag
+) -> None:
+    path, out = tmp_path / "door.jpg", tmp_path / "out"
+    with Image.open(photos.first_before) as image:
+        exif = image.getexif()
+        exif.get_ifd(ExifTags.IFD.Exif)[tag] = value
+        image.save(path, quality=98, exif=exif)
+    outcome = run("check", path, photos.first_before, "--out", out)
+    told = f"{flag.text} {flag.advice}"
+    assert outcome.status == 0
+    assert outcome.out.splitlines() == [
+        "door.jpg: can be measured", f"- {told}", "1.jpg: can be measured",
+    ]  # fmt: skip
+    record, other = json.loads((out / "check.json").read_text())["photos"]
+    assert [one["name"] for one in record["flags"]] == [flag.name.lower()]
+    assert record["advice"] == [told]
+    assert (other["flags"], other["advice"]) == ([], [])
+    heights = []
+    for one in (record, other):
+        with Image.open(out / one["picture"]) as image:
+            heights.append(image.height)
+    assert heights[0] > heights[1]
+
+
+def test_terminal_record_and_picture_give_the_same_advice(
+    run: Run, photos: Any, blurred: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = tmp_path / "card.png"
+    with Image.open(photos.first_before) as image:
+        Image.fromarray(laid_on(np.asarray(image), mm_per_px=0.28)).save(card, compress_level=1)
+    written: list[list[str]] = []
+    draw = check_picture.draw_check
+
+    def drawn(*what: Any, faults: Any, others: Any, **how: Any) -> bytes:
+        written.append([*(f"{one.text} {one.advice}" for one in faults), *others])
+        return draw(*what, faults=faults, others=others, **how)
+
+    monkeypatch.setattr(check_picture, "draw_check", drawn)
+    for file in (card, blurred):
+        outcome = run(
+            "check", file, "--card-mm", "194", "--like", photos.first_after,
+            "--out", tmp_path / f"out_{file.stem}",
+        )  # fmt: skip
+        record = json.loads((tmp_path / f"out_{file.stem}" / "check.json").read_text())
+        said = [line[2:] for line in outcome.out.splitlines() if line.startswith("- ")]
+        assert said == record["photos"][0]["advice"] == written.pop()
+        assert 1 <= len(said) <= 3
+
+
 def test_every_photo_of_a_folder_is_checked(run: Run, photos: Any, blurred: Path) -> None:
     outcome = run("check", photos.before, blurred)
     lines = [line for line in outcome.out.splitlines() if not line.startswith("- ")]
@@ -106,6 +168,30 @@ def test_the_scale_tells_the_resolution(run: Run, photos: Any) -> None:
     outcome = run("check", photos.first_before, "--mm-per-px", "0.5")
     assert outcome.status == 1
     assert "- Only 2.0 pixels show a millimetre of paint" in outcome.out
+
+
+def test_the_scale_says_nothing_of_photos_of_another_size(
+    run: Run, photos: Any, tmp_path: Path
+) -> None:
+    reduced, broken = tmp_path / "reduced.png", tmp_path / "broken.jpg"
+    with Image.open(photos.first_before) as image:
+        image.resize((image.width * 3 // 4, image.height * 3 // 4)).save(reduced)
+    broken.write_bytes(b"no photo")
+    outcome = run(
+        "check", broken, photos.first_before, reduced, photos.first_after, "--mm-per-px", "0.1",
+        "--json", "-",
+    )  # fmt: skip
+    records = json.loads(outcome.out)["photos"][1:]
+    told = [{one["name"]: one for one in photo["conditions"]} for photo in records]
+    assert [one["resolution"]["value"] for one in told] == [10.0, None, 10.0]
+    assert "not known" in told[1]["resolution"]["text"]
+    assert ["another size" in " ".join(one["advice"]) for one in records] == [False, True, False]
+    without = json.loads(run("check", reduced, "--json", "-").out)["photos"][0]["conditions"]
+    assert list(told[1].values()) == without
+    # Alone, it is the photo that the scale is stated for.
+    (alone,) = json.loads(run("check", reduced, "--mm-per-px", "0.1", "--json", "-").out)["photos"]
+    judged = next(one for one in alone["conditions"] if one["name"] == "resolution")
+    assert judged["value"] == pytest.approx(10)
 
 
 def test_an_unreadable_photo_does_not_hide_the_others(
@@ -161,6 +247,31 @@ def test_a_run_that_was_stopped_goes_on(
         assert path.read_bytes() == (tmp_path / "whole" / path.name).read_bytes()
 
 
+@pytest.mark.parametrize("over_old", [False, True])
+def test_a_run_that_was_stopped_between_note_and_picture_goes_on(
+    run: Run, photos: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, over_old: bool
+) -> None:
+    whole, out = tmp_path / "whole", tmp_path / "out"
+    run("check", photos.first_before, "--out", whole)
+    force = ["--force"] if over_old else []
+    if over_old:
+        out.mkdir()
+        (out / "1_check.jpg").write_bytes(b"an older picture")
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    for place in ("defectscan.unfinished.Unfinished.keep", "defectscan.output.write_whole"):
+        with monkeypatch.context() as patch:
+            patch.setattr(place, stopped)
+            assert run("check", photos.first_before, "--out", out, *force).status != 0
+    again = run("check", photos.first_before, "--out", out, *force)
+    assert (again.status, again.err) == (0, "")
+    assert {path.name for path in out.iterdir()} == {path.name for path in whole.iterdir()}
+    for path in out.iterdir():
+        assert path.read_bytes() == (whole / path.name).read_bytes()
+
+
 def test_like_tells_how_to_stand(run: Run, photos: Any, tmp_path: Path) -> None:
     path = tmp_path / "check.json"
     same = run(
@@ -169,14 +280,18 @@ def test_like_tells_how_to_stand(run: Run, photos: Any, tmp_path: Path) -> None:
     )  # fmt: skip
     assert (same.status, same.err) == (0, "")
     name, covered, *rest = same.out.splitlines()
-    assert name == "1.jpg: can be measured"
+    assert name == f"{photos.first_before}: can be measured"
     assert covered == (
         "  100 % of the ground in the before photo is in this picture. You stand as before."
     )
-    assert rest[0] == "1.jpg: can be measured"
+    # Both are called 1.jpg.
+    assert rest[0] == f"{photos.first_after}: can be measured"
     assert 1 <= len([line for line in rest if line.startswith("- ")]) <= 3
     record = json.loads(path.read_text())
     assert record["like"] == "1.jpg"
+    paths = [str(photos.first_before), str(photos.first_after)]
+    assert [photo["path"] for photo in record["photos"]] == paths
+    assert [photo["file"] for photo in record["photos"]] == ["1.jpg", "1.jpg"]
     first, second = (photo["repeat"] for photo in record["photos"])
     assert (first["covered_percent"], first["registered"]) == (100, True)
     assert all(step["ok"] for step in first["steps"])
@@ -225,6 +340,37 @@ def test_out_holds_a_picture_of_each_photo(
     assert again.status == 1
     assert "--force" in again.err
     assert run("check", photos.first_before, "--out", out, "--force").status == 0
+
+
+def test_each_photo_has_a_picture_of_its_own() -> None:
+    for names, pictures in (
+        (["a.jpg", "b.jpg"], ["a_check.jpg", "b_check.jpg"]),
+        (["a.jpg", "a.png", "b.jpg"], ["1_a_check.jpg", "2_a_check.jpg", "b_check.jpg"]),
+        (["2_a.jpg", "a.jpg", "a.png"], ["1_2_a_check.jpg", "2_a_check.jpg", "3_a_check.jpg"]),
+    ):
+        assert _picture_names([(Path(name), None) for name in names]) == pictures
+
+
+@pytest.mark.parametrize("named", ["file", "folder", "like"])
+def test_no_picture_is_written_beside_photos(
+    run: Run, photos: Any, tmp_path: Path, named: str
+) -> None:
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    photo = mine / "door.jpg"
+    photo.write_bytes(photos.first_before.read_bytes())
+    asked = {
+        "file": [photo],
+        "folder": [mine],
+        "like": [photos.first_after, "--like", photo],
+    }[named]
+    (tmp_path / "link").symlink_to(mine)
+    for out in (mine, mine / ".." / "mine", tmp_path / "link"):
+        outcome = run("check", *asked, "--out", out)
+        assert (outcome.status, outcome.out, outcome.err.count("\n")) == (1, "", 1)
+        assert "is the folder of the photo door.jpg" in outcome.err
+        assert "choose another folder" in outcome.err
+    assert list(mine.iterdir()) == [photo]
 
 
 def test_nothing_to_check_is_one_line(run: Run, tmp_path: Path) -> None:

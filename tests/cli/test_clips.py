@@ -2,13 +2,18 @@
 
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
 
 from defectscan.imaging import clip as clips
-from tests.conftest import Run
+from defectscan.imaging.capture import CaptureCheck
+from defectscan.imaging.photo import Frame, Photo, read_photo
+from defectscan.report import check_picture
+from tests.conftest import RenderedPhotos, Run
 from tests.drawn_clip import HEIGHT_PX, WIDTH_PX, painted, with_lamps, written
 
 
@@ -115,14 +120,51 @@ def test_check_says_that_the_lamp_must_be_drawn_on(run: Run, tmp_path: Path) -> 
     still = written(
         tmp_path / "still.mp4", (with_lamps(painted(marks=25), (200, 130)) for _ in range(9))
     )
-    told = run("check", still)
+    told = run("check", still, "--json", tmp_path / "check.json")
     assert told.status == 1
     assert "0 of 1 chosen frames" in told.out
     assert "Draw the lamp slowly over the panel" in told.out
+    (record,) = json.loads((tmp_path / "check.json").read_text())["photos"]
+    (places,) = [one for one in record["conditions"] if one["name"] == "frames"]
+    assert (places["value"], places["limit"], places["ok"]) == (1, 3, False)
+    assert f"{places['text']} {places['advice']}" in record["advice"]
     dark = written(tmp_path / "dark.mp4", (with_lamps(painted()) for _ in range(9)))
     told = run("check", dark)
     assert told.status == 1
     assert "draw one small lamp over the panel" in told.err
+
+
+def test_a_clip_of_good_frames_in_too_few_places_is_not_called_good(
+    run: Run, photos: RenderedPhotos, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Frames are as good as photos here, so that nothing else can be wrong.
+    def frames(_: Path, *, max_side_px: int) -> list[Photo]:
+        photo = read_photo(photos.first_before, max_side_px=max_side_px)
+        return [replace(photo, frame=Frame(index=k, time_s=k / 30)) for k in range(n)]
+
+    monkeypatch.setattr(clips, "read_clip", frames)
+    drawn: list[bool] = []
+    draw = check_picture.draw_check
+
+    def seen(photo: Photo, check: CaptureCheck, **how: Any) -> bytes:
+        drawn.append(check.measurable)
+        return draw(photo, check, **how)
+
+    monkeypatch.setattr(check_picture, "draw_check", seen)
+    clip = tmp_path / "door.mp4"
+    clip.touch()
+    for n, enough in ((2, False), (3, True)):
+        out = tmp_path / str(n)
+        told = run("check", clip, "--out", out)
+        (record,) = json.loads((out / "check.json").read_text())["photos"]
+        met = {one["name"]: one["ok"] for one in record["conditions"]}
+        assert met.pop("frames") is enough
+        assert all(met.values())
+        assert drawn.pop() is record["measurable"] is (told.status == 0) is enough
+        assert told.out.startswith(
+            f"door.mp4: can{'' if enough else 'not'} be measured"
+            f"{'' if enough else ' as it is'}: {n} of {n} chosen frames are good\n"
+        )
 
 
 def test_the_job_book_keeps_a_clip_and_measures_it(run: Run, tmp_path: Path) -> None:

@@ -67,6 +67,8 @@ def test_a_guess_is_said_and_json_alone_goes_to_standard_output(run: Run, photo:
     [
         ("--line", "5000,0,5000,100"),
         ("--line", "10,10,10,10"),
+        ("--line", "1e308,0,-1e308,100"),
+        ("--line", "500,500,1e200,0"),
         ("--polished", "below"),
     ],
 )

@@ -11,7 +11,18 @@ import pytest
 from numpy.typing import NDArray
 
 from defectscan.imaging.capture import check_photo
-from defectscan.imaging.conditions import LEAST_PX_PER_MM, Condition
+from defectscan.imaging.conditions import (
+    LEAST_PX_PER_MM,
+    Condition,
+    blur_of,
+    brightness_of,
+    clipping_of,
+    lamp_radius,
+    paint_in_view,
+    resolution_of,
+    room_in_frame,
+)
+from defectscan.imaging.highlight import Highlight
 from defectscan.imaging.photo import Photo, read_photo
 from defectscan.simulation.develop import Development
 from defectscan.simulation.render import render_shot
@@ -165,6 +176,37 @@ def test_a_fault_of_the_picture_comes_first(good: Photo) -> None:
     assert first(taped(good)).name == "paint"
 
 
+@pytest.mark.parametrize(
+    ("box_px", "cut", "side", "room_px", "turn"),
+    [
+        # Broader than high, as curved panels show a lamp: the disc of its area tells another side.
+        ((0, 16, 224, 104), True, "left", 0, "to the left"),
+        ((776, 16, 999, 104), True, "right", 0, "to the right"),
+        ((400, 20, 520, 80), False, "upper", 20, ""),
+        ((400, 680, 520, 737), False, "lower", 12, ""),
+    ],
+)
+def test_room_is_that_of_the_spot_and_not_of_a_disc(
+    good: Photo,
+    box_px: tuple[float, float, float, float],
+    cut: bool,
+    side: str,
+    room_px: float,
+    turn: str,
+) -> None:
+    photo = replace(good, luminance=np.zeros((750, 1000), np.float32))
+    left, top, right, bottom = box_px
+    across, down = right - left + 1, bottom - top + 1
+    spot = Highlight(
+        x_px=(left + right) / 2, y_px=(top + bottom) / 2, radius_px=np.sqrt(across * down) / 2,
+        bloom_px=100, area_px=round(np.pi / 4 * across * down), cut=cut, box_px=box_px,
+    )  # fmt: skip
+    judged = room_in_frame(spot, photo)
+    assert (judged.ok, judged.value) == (not cut, room_px)
+    assert f"{side} side" in judged.text
+    assert judged.advice == (f"Turn the camera {turn} until the highlight lies well inside." * cut)
+
+
 def test_resolution_is_judged_as_measured(good: Photo) -> None:
     reduced = replace(good, scale=0.5)
     for photo, mm_per_px, ok in (
@@ -175,8 +217,15 @@ def test_resolution_is_judged_as_measured(good: Photo) -> None:
         conditions = check_photo(photo, mm_per_px=mm_per_px).conditions
         judged = next(c for c in conditions if c.name == "resolution")
         assert judged.ok is ok
-        assert judged.value == pytest.approx(photo.scale / mm_per_px)
-    assert first(good, mm_per_px=0.4).name == "resolution"
+        # Told in pixels of the photo itself, as its scale is.
+        assert judged.value == pytest.approx(1 / mm_per_px)
+        assert judged.limit == pytest.approx(LEAST_PX_PER_MM / photo.scale)
+    worst = first(good, mm_per_px=0.4)
+    assert (worst.name, "full size" in worst.advice) == ("resolution", True)
+    worst = first(reduced, mm_per_px=0.11)
+    assert "Only 9.1 pixels" in worst.text
+    assert "at least 10 in a photo of this size" in worst.text
+    assert worst.advice == "Go nearer."
 
 
 def test_without_a_scale_resolution_is_unknown(good: Photo) -> None:
@@ -259,6 +308,29 @@ def test_every_fault_is_told_with_value_and_limit(shoot: Shoot, good: Photo) -> 
         shown = {float(f"{worst.value:.{digits}f}") for digits in range(3)}
         assert numbers & shown, worst.text
         assert worst.advice.endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("judged", "value", "limit"),
+    [
+        (clipping_of(30.4), "30.4 %", "at most 30 %"),
+        (clipping_of(31.4), "31 %", "at most 30 %"),
+        (brightness_of(1.96), "1.96 %", "at least 2 %"),
+        (brightness_of(1.5), "1.5 %", "at least 2 %"),
+        (paint_in_view(9.6), "9.6 %", "at least 10 %"),
+        (lamp_radius(4.03, limit=4.0), "4.03 %", "at most 4 %"),
+        (lamp_radius(2.7549, limit=2.7541), "2.755 %", "at most 2.754 %"),
+        (blur_of((1.5001,), scale=1.0), "1.5001 px", "at most 1.5 px"),
+        (blur_of((2.0,), scale=0.7), "2.86 px", "at most 2.14 px"),
+        (resolution_of(4.96, scale=1.0), "4.96 pixels", "at least 5"),
+    ],
+)
+def test_a_fault_is_never_told_by_a_value_that_reads_as_its_limit(
+    judged: Condition, value: str, limit: str
+) -> None:
+    assert not judged.ok
+    assert f" {value}" in judged.text
+    assert f"{limit} " in f"{judged.text[:-1]} "
 
 
 @pytest.mark.parametrize("colour", [(255, 255, 255), (255, 243, 180)], ids=["lamp", "tape"])

@@ -46,6 +46,9 @@ def test_place_and_size(x: float, y: float, radius: float) -> None:
     assert len(spots) == 1
     spot = spots[0]
     assert (spot.x_px, spot.y_px) == pytest.approx((x, y), abs=0.5)
+    reach = spot.radius_px
+    box_px = (x - reach, y - reach, x + reach, y + reach)
+    assert spot.box_px == pytest.approx(box_px, abs=1.5)
     # White reaches beyond the disc's rim as far as its soft edge is brighter than white.
     assert radius - 0.5 < spot.radius_px < 1.1 * radius + 4
     assert spot.area_px == pytest.approx(np.pi * spot.radius_px**2, rel=1e-6)

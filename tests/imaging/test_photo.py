@@ -188,6 +188,7 @@ def test_exposure_of_every_format(tmp_path: Path, kind: str) -> None:
     assert exposure.focal_length_mm == pytest.approx(5.7)
     assert exposure.focal_length_35mm_mm == 26
     assert exposure.digital_zoom == 1.5
+    assert exposure.zoomed_focal_length_35mm_mm == 39
     # by hand: log2(64 * 125) and two stops for ISO 400
     assert exposure.exposure_value == pytest.approx(12.9658, abs=5e-5)
     assert exposure.exposure_value_100 == pytest.approx(10.9658, abs=5e-5)

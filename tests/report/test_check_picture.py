@@ -30,8 +30,10 @@ def found(good: Photo) -> CaptureCheck:
     return check_photo(good, mm_per_px=MM_PER_PX)
 
 
-def drawn(photo: Photo, check: CaptureCheck, repeat: Repeat | None = None) -> Pixels:
-    data = draw_check(photo, check, repeat=repeat, lines=3)
+def drawn(
+    photo: Photo, check: CaptureCheck, repeat: Repeat | None = None, others: tuple[str, ...] = ()
+) -> Pixels:
+    data = draw_check(photo, check, repeat=repeat, faults=check.problems[:3], others=others)
     with Image.open(io.BytesIO(data)) as image:
         assert image.format == "JPEG"
         return np.asarray(image.convert("RGB"))
@@ -79,6 +81,11 @@ def test_a_fault_is_drawn_in_the_colour_of_the_key(good: Photo) -> None:
     # A bar beside the verdict, the number of its line, two rings with their numbers, the key.
     assert len(large) >= 5
     assert picture.shape[0] > drawn(good, check_photo(good, mm_per_px=MM_PER_PX)).shape[0]
+
+
+def test_further_advice_stands_over_the_picture(good: Photo, found: CaptureCheck) -> None:
+    without, with_line = drawn(good, found), drawn(good, found, others=("Switch it off.",))
+    assert with_line.shape[0] - without.shape[0] == 52 + 18
 
 
 @pytest.mark.parametrize("kind", ["dark", "bright", "blurred", "small", "cut"])
