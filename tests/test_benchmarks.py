@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 import accuracy
 import clips
 import figures
-import folder
+import folders
 import groove_free
 import repeats
 import ridge_filters
@@ -168,14 +168,14 @@ def test_speed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert two > one + 90
 
 
-def test_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(folder, "STOPPED_AFTER", 1)
-    command = folder.draw_folder(tmp_path / "photos", 4)
-    made, kept, told = folder.going_on(command, tmp_path / "out")
+def test_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(folders, "STOPPED_AFTER", 1)
+    command = folders.draw_folder(tmp_path / "photos", 4)
+    made, kept, told = folders.going_on(command, tmp_path / "out")
     assert 1 <= made == kept
     assert told == 4
-    monkeypatch.setattr(folder, "PANELS", 1)
-    assert all(0 < mb < 2 for mb in folder.report_mb(tmp_path).values())
+    monkeypatch.setattr(folders, "PANELS", 1)
+    assert all(0 < mb < 2 for mb in folders.report_mb(tmp_path).values())
 
 
 def test_scaling(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

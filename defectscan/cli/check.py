@@ -1,7 +1,6 @@
 """`defectscan check`: can these photos be measured, and what to change at the car."""
 
 import hashlib
-import os
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,11 +13,12 @@ from defectscan.cli.options import (
     Force,
     Json,
     MmPerPx,
+    check_apart,
     emit_json,
     json_file,
     progress_bar,
 )
-from defectscan.errors import DefectscanError, on_one_line
+from defectscan.errors import DefectscanError
 from defectscan.version import __version__
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def check(
     listed = _listed(photos)
     if out is not None:
         known = [file for file, missing in listed if missing is None]
-        _check_folder(out, [*known, *([] if like is None else [like])])
+        check_apart(out, {file.parent for file in [*known, *([] if like is None else [like])]})
     names = _picture_names(listed)
     stated = _stated(mm_per_px, listed, like)
     settings = {
@@ -181,18 +181,6 @@ def _listed(paths: list[Path]) -> list[tuple[Path, DefectscanError | None]]:
         except DefectscanError as error:
             listed.append((path, error))
     return listed
-
-
-def _check_folder(out: Path, photos: list[Path]) -> None:
-    """Refuse to write pictures beside photos: they would be taken for shots of the same state."""
-    for photo in photos:
-        if os.path.realpath(photo.parent) == os.path.realpath(out):
-            raise DefectscanError(
-                f"--out {on_one_line(out)} is the folder of the photo {on_one_line(photo.name)}",
-                allowed="a folder without photos is needed, or the pictures with marks would be "
-                "measured as photos",
-                remedy="choose another folder",
-            )
 
 
 def _shown_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:

@@ -14,6 +14,7 @@ from defectscan.cli.options import (
     Out,
     Seed,
     Title,
+    check_apart,
     emit_json,
     json_file,
     load_ahead,
@@ -41,6 +42,8 @@ def compare(
         from defectscan.report import record, words  # noqa: PLC0415
         from defectscan.states import n_steps  # noqa: PLC0415
 
+        if out:
+            check_apart(out, [before, after])
         targets = [*json_file(json), *([out / n for n in record.files()] if out else [])]
         check_free(targets, force=force)
         load_ahead(report=out is not None)

@@ -1,8 +1,9 @@
 """Options that several commands share, and how they show progress."""
 
+import os
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
@@ -81,6 +82,35 @@ def emit_json(text: str, path: Path | None, *, force: bool) -> None:
     from defectscan.output import write_whole  # noqa: PLC0415
 
     write_whole(path, text.encode(), force=force)
+
+
+def check_apart(pictures: Path, folders: Iterable[Path], *, option: str = "--out") -> None:
+    """Refuse to write pictures into a folder of photos: they would be measured as shots.
+
+    Parameters
+    ----------
+    pictures
+        The folder that they go to.
+    folders
+        Folders of photos; what is none is passed over.
+    option
+        That names where they go.
+
+    Raises
+    ------
+    DefectscanError
+        If they are one folder, by whatever way.
+    """
+    from defectscan.errors import DefectscanError, on_one_line  # noqa: PLC0415
+
+    for folder in folders:
+        if folder.is_dir() and os.path.realpath(folder) == os.path.realpath(pictures):
+            raise DefectscanError(
+                f"{option} leads into {on_one_line(folder)}, a folder of photos",
+                allowed="a folder without photos is needed, or the pictures would be measured as "
+                "photos next time",
+                remedy="choose another folder",
+            )
 
 
 def json_file(path: Path | None) -> list[Path]:

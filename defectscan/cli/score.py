@@ -14,6 +14,7 @@ from defectscan.cli.options import (
     Out,
     Seed,
     Title,
+    check_apart,
     emit_json,
     json_file,
     load_ahead,
@@ -50,6 +51,10 @@ def score(
         from defectscan.states import n_steps  # noqa: PLC0415
 
         targets = json_file(json) + ([lines] if lines else [])
+        if out:
+            check_apart(out, photos)
+        if lines:
+            check_apart(lines.parent, photos, option="--lines")
         check_free([*targets, *([out / n for n in record.files()] if out else [])], force=force)
         load_ahead(report=out is not None)
         with progress_bar(n_steps([photos]) + 2) as step:

@@ -31,7 +31,7 @@ RUNS: tuple[tuple[str, str, str], ...] = (
     ("card", "card.py", "--draws 200"),
     ("split", "split.py", "--photos 20 --folder {folder}"),
     ("check_rates", "check_rates.py", "--folder {folder}"),
-    ("folder", "folder.py", ""),
+    ("folders", "folders.py", ""),
     ("clips", "clips.py", "--work --folder {folder}"),
     ("metamorphic", "metamorphic.py", "--folder {folder}"),
     ("next_pass", "next_pass.py", ""),

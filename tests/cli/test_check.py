@@ -368,7 +368,7 @@ def test_no_picture_is_written_beside_photos(
     for out in (mine, mine / ".." / "mine", tmp_path / "link"):
         outcome = run("check", *asked, "--out", out)
         assert (outcome.status, outcome.out, outcome.err.count("\n")) == (1, "", 1)
-        assert "is the folder of the photo door.jpg" in outcome.err
+        assert "a folder of photos" in outcome.err
         assert "choose another folder" in outcome.err
     assert list(mine.iterdir()) == [photo]
 

@@ -143,6 +143,23 @@ def test_nothing_is_written_over_without_force(
     assert old.read_bytes() != b"old"
 
 
+def test_no_picture_is_written_into_a_folder_of_shots(
+    run: Run, photos: RenderedPhotos, tmp_path: Path
+) -> None:
+    shot = tmp_path / "shot.jpg"
+    shot.write_bytes(photos.first_before.read_bytes())
+    for words in (
+        ("score", tmp_path, "--out", tmp_path),
+        ("score", tmp_path, "--lines", tmp_path / "lines.png"),
+        ("compare", photos.first_before, tmp_path, "--out", tmp_path / ".." / tmp_path.name),
+    ):
+        told = run(*words, *SCALE)
+        assert (told.status, told.out, told.err.count("\n")) == (1, "", 1)
+        assert f"{tmp_path}, a folder of photos" in told.err
+        assert "choose another folder" in told.err
+    assert list(tmp_path.iterdir()) == [shot]
+
+
 def test_two_outputs_to_one_file_are_refused(
     run: Run, photos: RenderedPhotos, tmp_path: Path
 ) -> None:
