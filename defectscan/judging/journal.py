@@ -197,7 +197,14 @@ def _entered(book: Book, deck: Entry[Deck] | None) -> dict[str, Entry[Grades]]:
 
 
 def _values(key: DeckKey) -> dict[str, Any]:
-    return {photo.ident: (photo.groups, photo.reference) for photo in key.photos}
+    """Return what of the photos' values counts; keys of older decks tell no detection limit."""
+    found = {}
+    for photo in key.photos:
+        reference = photo.reference
+        if reference is not None:
+            reference = replace(reference, detection_limit_mm_per_cm2=None)
+        found[photo.ident] = photo.groups, reference
+    return found
 
 
 def _bare(told: dict[str, Any], photo: KeyedPhoto) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Every figure of the README's table in one run, or those that are named.
 
-It takes some hours, most of them for rendering; what is rendered is kept in the folder and used
-again. What the benchmarks print goes to `figures.txt` there, too.
+It takes some two and a half hours on two cores, most of them for rendering; what is rendered is
+kept in the folder and used again. What the benchmarks print goes to `figures.txt` there, too.
 """
 
 import argparse

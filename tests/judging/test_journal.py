@@ -53,6 +53,13 @@ def test_a_deck_made_anew_with_values_is_refused_or_corrects_the_first(tmp_path:
         assert journal.key_of(book, corrected) == key
         assert journal.sessions_of(book, corrected) == [session()]  # they stay with the deck
         assert journal.enter_deck(book, *read_key(path)) == corrected
+        for photo in valued.key["photos"]:
+            photo["reference"]["detection_limit_mm_per_cm2"] = 1.2  # as older keys do not tell it
+        told = read_key(key_file(valued, tmp_path)[0])
+        reference = told[0].photos[0].reference
+        assert reference is not None
+        assert reference.detection_limit_mm_per_cm2 == 1.2
+        assert journal.enter_deck(book, *told) == corrected
 
 
 def test_grades_are_entered_once_and_corrected_by_a_further_entry(tmp_path: Path) -> None:
