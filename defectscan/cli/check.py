@@ -192,14 +192,15 @@ def _shown_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]
 def _picture_names(listed: list[tuple[Path, DefectscanError | None]]) -> list[str]:
     """Name a picture for each photo, numbered where two photos have one name."""
     stems = [file.stem for file, _ in listed]
-    times = Counter(stems)
+    # Where capitals do not count, names that differ by them alone are one file.
+    times = Counter(stem.casefold() for stem in stems)
     numbered = [f"{number}_{stem}_check.jpg" for number, stem in enumerate(stems, start=1)]
     names = [
-        f"{stem}_check.jpg" if times[stem] == 1 else name
+        f"{stem}_check.jpg" if times[stem.casefold()] == 1 else name
         for stem, name in zip(stems, numbered, strict=True)
     ]
     # A photo's own name may be the other's with its number.
-    return names if len(set(names)) == len(names) else numbered
+    return names if len({name.casefold() for name in names}) == len(names) else numbered
 
 
 def _stated(

@@ -222,7 +222,10 @@ def _cannot_be_compared(surface: SurfaceView) -> Iterable[str]:
     """Say why the first and the last score cannot be compared, where they cannot."""
     scored = [(state, state.score.content) for state in surface.states if state.score is not None]
     if scored and (reasons := incomparable(scored[0][1], scored[-1][1])):
-        again = f"Measure both again with {_again(scored[0][0])}, then {_again(scored[-1][0])}."
+        again = (
+            "Measure both again, in the same way and each with its scale (--mm-per-px), with "
+            f"{_again(scored[0][0])}, then {_again(scored[-1][0])}."
+        )
         yield f"first and last score cannot be compared. {' '.join(reasons)} {again}"
 
 
@@ -237,11 +240,12 @@ def _how_to_compare(first: StateView, state: StateView) -> str:
         measured = f"it or the state {first.name} was measured anew since they were compared"
         return f"{measured}. Compare them again with {_again(state)}."
     reasons = [*incomparable(scores[0], scores[-1]), unlike_scales(scores[0], scores[-1])]
-    why = " ".join(filter(None, reasons))
-    return (
-        f"it and the state {first.name} were not measured alike. {why} Measure both again, in the "
-        f"same way and each with its right scale, with {_again(first)}, then {_again(state)}."
+    unlike = f"it and the state {first.name} were not measured alike."
+    again = (
+        "Measure both again, in the same way and each with its right scale, with "
+        f"{_again(first)}, then {_again(state)}."
     )
+    return " ".join(filter(None, [unlike, *reasons, again]))
 
 
 def _passes(job: JobView) -> Table:

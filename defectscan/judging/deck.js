@@ -412,5 +412,11 @@
     byId("name").focus();
   });
   byId("no-store").hidden = practice || store.lasting;
+  // Pages of before kept one session, under the deck's own key.
+  const older = store.lasting && !practice ? parsed(localStorage.getItem(KEY)) : null;
+  if (isSession(older)) {
+    store.write(older.session, older);
+    localStorage.removeItem(KEY);
+  }
   greet();
 })();

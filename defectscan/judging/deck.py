@@ -157,7 +157,8 @@ def _difficulty(one: Candidate, scale: Scale) -> float:
         ratios = np.abs(np.log(np.array(GRADE_LIMITS_MM_PER_CM2) / reference.density_mm_per_cm2))
         near = float(np.clip(1 - ratios.min() / 0.8, 0, 1))
     elif reference is not None:
-        near = 1 - abs(reference.value - 50) / 50
+        known = reference.value if reference.bound is None else reference.bound
+        near = 1 - abs(known - 50) / 50
     return 0.6 * paint + 0.4 * near
 
 

@@ -339,7 +339,7 @@ def _other_deck(what: str, deck: str, key: DeckKey) -> DefectscanError:
     return DefectscanError(
         f"{what} belongs to deck {deck[:40]!r}",
         allowed=f"the key is that of deck {key.ident}",
-        remedy="name that deck's key with --key",
+        remedy="name that deck's key with --key, and give each deck a file of its own",
     )
 
 

@@ -98,7 +98,7 @@ def _worst_plates(group: GroupResult, one: RaterResult, grades: Floats) -> Plate
     sides = ("Left: y", "Right: y") if len(told) > 1 else ("Y",)
     captions = [f"{side}{text[1:]}." for side, text in zip(sides, told, strict=True)]
     pictures = photos[0].pictures if pairs else tuple(photo.pictures[-1] for photo in photos)
-    known = [photo.reference is not None for photo in photos]
+    known = [not np.isnan(group.table.truth[row]) for row in one.worst[: len(photos)]]
     beside_what = "the value" if any(known) else "the others"
     if any(known) and not all(known):
         beside_what = "the value, or from the others where there is none,"

@@ -178,6 +178,12 @@ def _view(job: Entry[Job], parts: Mapping[type[Content], list[Entry[Any]]]) -> J
     panels, spots, passes, states, shots, film, notes, decisions, results = (
         parts.get(kind, []) for kind in _PARTS
     )
+    # Of a state or a pair, the result entered last counts: two people may measure it at once.
+    newest = {
+        (one.content.state_id, one.content.before_state_id): one
+        for one in sorted(results, key=lambda one: one.id)
+    }
+    results = sorted(newest.values(), key=lambda one: one.thing_id)
 
     def surface(panel: Entry[Panel], spot: Entry[TestSpot] | None) -> SurfaceView:
         spot_id = None if spot is None else spot.thing_id

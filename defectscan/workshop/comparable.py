@@ -52,10 +52,11 @@ def unlike_settings(first: Mapping[str, Any], second: Mapping[str, Any]) -> tupl
 
 def measured_alike(score: Result, other: Result) -> bool:
     """Tell whether another result took a score's photos as the score did, with its scale."""
-    names = ("mm_per_px", "card_mm") if shows_card(score) else ("mm_per_px",)
-    return not unlike_settings(score.settings, other.settings) and all(
-        score.settings.get(name) == other.settings.get(name) for name in names
-    )
+    if unlike_settings(score.settings, other.settings):
+        return False
+    if score.settings.get("mm_per_px") != other.settings.get("mm_per_px"):
+        return False
+    return not shows_card(score) or _ruler(score.settings) == _ruler(other.settings)
 
 
 def unlike_scales(first: Result, second: Result) -> str:
@@ -76,5 +77,7 @@ def shows_card(score: Result) -> bool:
 
 
 def _ruler(settings: Mapping[str, Any]) -> str:
-    length_mm = settings.get("card_mm")
-    return "printed" if length_mm is None else f"{length_mm:g} mm"
+    from defectscan.imaging.card_layout import RULER_MM  # noqa: PLC0415 - heavy
+
+    # A card that was not measured is taken to be printed true.
+    return f"{settings.get('card_mm') or RULER_MM:g} mm"

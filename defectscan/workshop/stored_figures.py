@@ -46,8 +46,8 @@ def check_alike(what: str, states: Sequence[tuple[str, StateView]]) -> None:
             raise UnusableFiguresError(
                 f"{name} and {other} of {what} cannot be compared: {said}",
                 allowed="figures of one kind are reckoned together",
-                remedy=f"measure both again, in the same way, with {again_command(reference)}, "
-                f"then {again_command(state)}",
+                remedy="measure both again, in the same way and each with its scale "
+                f"(--mm-per-px), with {again_command(reference)}, then {again_command(state)}",
             )
 
 

@@ -45,7 +45,7 @@ def withdraw(book: Book, entry_id: int) -> Entry[Content]:
     BookError
         If there is no such entry, or it was corrected since; if the thing is void already, or
         belongs to something void; if another panel or test spot has by now the name that would be
-        in force again, or photos of a state to be put back were entered anew; or if it is a pass
+        in force again, or a state or photo to be put back was entered anew; or if it is a pass
         after which photos, results or film readings stand: they would count as of the state before
         it.
     """
@@ -149,7 +149,22 @@ def _in_force_again(book: Book, older: Entry[Content]) -> Entry[Content]:
         _check_spot_name(book, older.content, job_id=older.job_id, spot_id=older.thing_id)
     elif isinstance(older.content, State):
         _check_one_state(book, older.content, job_id=older.job_id, state_id=older.thing_id)
+    elif isinstance(older.content, Shot):
+        _check_one_shot(book, older.content, job_id=older.job_id, shot_id=older.thing_id)
     return book.correct(older.thing_id, older.content)
+
+
+def _check_one_shot(book: Book, shot: Shot, *, job_id: int, shot_id: int) -> None:
+    """Refuse a photo that was entered anew: it would count as two shots."""
+    for other in book.current(Shot, job_id=job_id):
+        told = other.content
+        is_same = (told.state_id, told.sha256) == (shot.state_id, shot.sha256)
+        if is_same and other.thing_id != shot_id:
+            raise BookError(
+                f"the same photo was entered anew by entry {other.thing_id}",
+                allowed="a photo stands once in its state",
+                remedy=f"leave it so, or first withdraw entry {other.thing_id}",
+            )
 
 
 def _check_spot_name(book: Book, spot: TestSpot, *, job_id: int, spot_id: int) -> None:

@@ -347,6 +347,7 @@ def test_each_photo_has_a_picture_of_its_own() -> None:
         (["a.jpg", "b.jpg"], ["a_check.jpg", "b_check.jpg"]),
         (["a.jpg", "a.png", "b.jpg"], ["1_a_check.jpg", "2_a_check.jpg", "b_check.jpg"]),
         (["2_a.jpg", "a.jpg", "a.png"], ["1_2_a_check.jpg", "2_a_check.jpg", "3_a_check.jpg"]),
+        (["A.JPG", "a.jpg"], ["1_A_check.jpg", "2_a_check.jpg"]),
     ):
         assert _picture_names([(Path(name), None) for name in names]) == pictures
 

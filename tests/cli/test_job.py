@@ -408,7 +408,7 @@ def test_results_that_cannot_be_compared() -> None:
         ({"settings": {**settings, "as_seen": True}}, "visible lines alone"),
         ({"settings": {**settings, "mm_per_px": None}}, "scale of only one"),
         ({"record": {"format": "comparison"}}, "One is a score and the other a comparison"),
-        ({"settings": {**settings, "card_mm": 190.0}}, "given as printed and 190 mm"),
+        ({"settings": {**settings, "card_mm": 190.0}}, "given as 200 mm and 190 mm"),
     ):
         (reason,) = comparable.incomparable(first, other(**changes))
         assert says in reason

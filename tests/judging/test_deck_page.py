@@ -187,6 +187,23 @@ def test_a_grade_changed_after_saving_is_not_saved(tab: Tab, tmp_path: Path) -> 
     assert tab.faults == []
 
 
+def test_a_session_that_an_older_page_kept_is_offered(tab: Tab, tmp_path: Path) -> None:
+    deck = deck_of([0, 2, 4], repeats=0)
+    page = opened(tab, deck, tmp_path)
+    begin(page)
+    press(page, "3")
+    page.evaluate(
+        """() => {
+            const [own] = Object.keys(localStorage);
+            localStorage.setItem(own.split(".session.")[0], localStorage.getItem(own));
+            localStorage.removeItem(own);
+        }"""
+    )
+    page.reload()
+    assert page.locator("#kept p").all_text_contents() == ["Welcome back, Ana: 1 of 3 are graded."]
+    assert page.evaluate("Object.keys(localStorage).length") == 1
+
+
 def test_the_page_opened_twice_loses_nobodys_grades(
     tab: Tab, context: BrowserContext, tmp_path: Path
 ) -> None:

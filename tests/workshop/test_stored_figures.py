@@ -10,7 +10,7 @@ import pytest
 from defectscan.workshop.book import open_book
 from defectscan.workshop.book_entries import Entry, Result
 from defectscan.workshop.next_pass import course_of
-from defectscan.workshop.stored_figures import current_comparison
+from defectscan.workshop.stored_figures import current_comparison, score_of
 from tests.workshop.polished_panel import Bench, score_record
 
 CARD: dict[str, Any] = {"mm_per_px": 0.1, "ruler_mm": None}
@@ -60,11 +60,24 @@ def test_a_comparison_of_another_way_of_counting_is_not_current(bench: Bench) ->
     assert not is_current(bench)
 
 
+def test_of_two_results_of_a_state_the_last_entered_counts(bench: Bench) -> None:
+    first, last = compared(bench)
+    # As two people enter who measure at once.
+    bench.book.add(replace(last.content, record=score_record(151)), job_id=bench.job.id)
+    assert score_of(bench.view().surface.states[1]).record == score_record(151)
+    again = score_record(120)
+    bench.book.correct(last.id, replace(last.content, record=again))
+    assert score_of(bench.view().surface.states[1]).record == again
+    assert score_of(bench.view().surface.states[0]) == first.content
+
+
 @pytest.mark.parametrize("card", [None, CARD])
 def test_the_cards_ruler_counts_where_a_card_is_in_the_photos(
     bench: Bench, card: dict[str, Any] | None
 ) -> None:
     first, last = compared(bench, card=card)
+    measured_anew(bench, last, card_mm=200.0)  # printed true, as one not measured is taken to be
+    assert is_current(bench)
     # Once given for any panel, the length is taken over in the whole job.
     measured_anew(bench, last, card_mm=190.0)
     assert is_current(bench) is (card is None)

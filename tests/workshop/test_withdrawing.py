@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from defectscan.workshop.book import open_book
-from defectscan.workshop.book_entries import BookError, Note, Panel, Pass, State, TestSpot
+from defectscan.workshop.book_entries import BookError, Note, Panel, Pass, Shot, State, TestSpot
 from defectscan.workshop.withdrawing import withdraw
-from tests.workshop.polished_panel import Bench
+from tests.workshop.polished_panel import Bench, score_record
 
 
 @pytest.fixture
@@ -172,6 +172,20 @@ def test_a_state_entered_anew_is_not_put_back_beside_it(bench: Bench) -> None:
     with pytest.raises(BookError, match=f"the same state was entered anew by entry {other}"):
         withdraw(bench.book, void.id)
     assert [one.thing_id for one in bench.book.current(State)] == [other]
+
+
+def test_a_photo_entered_anew_is_not_put_back_beside_it(bench: Bench) -> None:
+    state = bench.state()
+    bench.score(state, score_record(200))
+    (shot,) = bench.book.current(Shot)
+    void = withdraw(bench.book, shot.thing_id)
+    other = bench.book.add(shot.content, job_id=bench.job.id)
+    with pytest.raises(BookError, match=f"same photo was entered anew by entry {other.id}"):
+        withdraw(bench.book, void.id)
+    assert bench.book.current(Shot) == [other]
+    withdraw(bench.book, other.id)
+    withdraw(bench.book, void.id)
+    assert [one.thing_id for one in bench.book.current(Shot)] == [shot.thing_id]
 
 
 def test_a_panels_older_name_may_be_anothers_by_now(bench: Bench) -> None:
