@@ -242,7 +242,8 @@ def test_results_of_two_versions_are_refused(bench: Bench) -> None:
         weighed(bench)
     again = "`job shots --again --job 1 --panel bonnet --after-pass"
     both = f"{again} 0`, then {again} 1`"
-    assert refused.value.remedy == f"measure both again, in the same way, with {both}"
+    how = "in the same way and each with its scale (--mm-per-px)"
+    assert refused.value.remedy == f"measure both again, {how}, with {both}"
 
 
 def test_a_thin_spot_that_is_not_read_again_still_counts(bench: Bench) -> None:
