@@ -184,25 +184,18 @@ def _whole_correction(state: StateView, surface: SurfaceView) -> str:
 
 def _with_first(state: StateView, surface: SurfaceView) -> Result | None:
     """Return what is kept of a state's comparison with the first one, current or not."""
-    first = _first_measured(surface)
-    first_id = None if first is None else first.entry.thing_id
+    first_id = surface.measured[0].entry.thing_id if surface.measured else None
     told = (entry.content for entry in state.comparisons)
     return next((one for one in told if one.before_state_id == first_id), None)
-
-
-def _first_measured(surface: SurfaceView) -> StateView | None:
-    """Return the state from which the correction counts; one without a result is none."""
-    return next((state for state in surface.states if state.score is not None), None)
 
 
 def _measured_since(state: StateView, surface: SurfaceView) -> bool:
     """Tell whether a state or the first one was measured anew since they were compared."""
     from defectscan.workshop.stored_figures import current_comparison  # noqa: PLC0415 - SciPy
 
-    first = _first_measured(surface)
-    if first is None or state.score is None or _with_first(state, surface) is None:
+    if state.score is None or _with_first(state, surface) is None:
         return False
-    return current_comparison(first, state) is None
+    return current_comparison(surface.measured[0], state) is None
 
 
 def _remarks(job: JobView) -> Iterable[str]:
@@ -213,14 +206,13 @@ def _remarks(job: JobView) -> Iterable[str]:
             if state.withdrawn_sha256s:
                 withdrawn = f"{len(state.withdrawn_sha256s)} photo(s) in the figures were withdrawn"
                 yield f"{which}: {withdrawn} since. Measure it again with {_again(state)}."
-            first = _first_measured(surface)
-            if first is not None and _measured_since(state, surface):
-                yield f"{which}: {_how_to_compare(first, state)}"
+            if _measured_since(state, surface):
+                yield f"{which}: {_how_to_compare(surface.measured[0], state)}"
 
 
 def _cannot_be_compared(surface: SurfaceView) -> Iterable[str]:
     """Say why the first and the last score cannot be compared, where they cannot."""
-    scored = [(state, state.score.content) for state in surface.states if state.score is not None]
+    scored = [(state, state.score.content) for state in surface.measured if state.score is not None]
     if scored and (reasons := incomparable(scored[0][1], scored[-1][1])):
         again = (
             "Measure both again, in the same way and each with its scale (--mm-per-px), with "

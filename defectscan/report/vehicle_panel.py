@@ -74,7 +74,7 @@ class ReportedPanel:
 
 def measured_ends(surface: SurfaceView) -> tuple[StateView, StateView | None] | None:
     """Return the first and the last state that were measured; one alone stands first."""
-    measured = [state for state in surface.states if state.score is not None]
+    measured = surface.measured
     if not measured:
         return None
     return measured[0], measured[-1] if len(measured) > 1 else None

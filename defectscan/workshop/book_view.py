@@ -92,6 +92,11 @@ class SurfaceView:
     options: str = ""
 
     @property
+    def measured(self) -> tuple[StateView, ...]:
+        """Give the states that have a score; the correction counts from the first of them."""
+        return tuple(state for state in self.states if state.score is not None)
+
+    @property
     def last_pass_id(self) -> int | None:
         """The last pass, if there was one."""
         return self.passes[-1].thing_id if self.passes else None

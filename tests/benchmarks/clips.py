@@ -12,7 +12,6 @@ so the correction is set beside that of the ground in the picture, too.
 
 import argparse
 import json
-import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -23,7 +22,7 @@ import cv2
 import numpy as np
 import scenes
 from numpy.typing import NDArray
-from speed import peak_mb
+from speed import PROGRAM, peak_mb
 
 from defectscan import pipeline
 from defectscan.errors import DefectscanError
@@ -230,13 +229,12 @@ def report(rows: list[Row]) -> str:
 
 def work_report(homes: list[Path]) -> str:
     """Return how long `compare` works on each pair by itself, and the most memory it takes."""
-    program = str(Path(sys.executable).with_name("defectscan"))
     seconds, peaks = [], []
     for home in homes:
         truth = json.loads((home / "truth.json").read_text())
         clips = [str(home / f"{state}.mp4") for state in ("before", "after")]
         start = time.perf_counter()
-        peaks.append(peak_mb([program, "compare", *clips, "--mm-per-px", str(truth["mm_per_px"])]))
+        peaks.append(peak_mb([PROGRAM, "compare", *clips, "--mm-per-px", str(truth["mm_per_px"])]))
         seconds.append((time.perf_counter() - start) / (2 * truth["duration_s"]))
     return (
         f"compare of clips of {truth['duration_s']:g} s ({len(homes)} pairs), alone: "

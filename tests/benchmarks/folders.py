@@ -9,16 +9,14 @@ import json
 import shutil
 import signal
 import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
 from PIL import Image
-from speed import peak_mb
+from speed import PROGRAM, peak_mb
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-PROGRAM = str(Path(sys.executable).with_name("defectscan"))
 SMALL, STOPPED_AFTER = 15, 20
 PANELS = 3
 

@@ -20,6 +20,7 @@ import scenes
 from PIL import Image
 from skimage.filters import sato
 
+PROGRAM = str(Path(sys.executable).with_name("defectscan"))
 TURNS = 5
 SIZE_PX = (4000, 3000)
 SIGMAS = (1.001, 1.6, 2.4)
@@ -85,7 +86,6 @@ def peak_kb(pid: int) -> int:
 
 def main() -> None:
     """Run the benchmark from the command line."""
-    program = str(Path(sys.executable).with_name("defectscan"))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         before, after = large_photos(folder)
@@ -95,7 +95,7 @@ def main() -> None:
             start = time.perf_counter()
             sato(grey, sigmas=SIGMAS, black_ridges=False)
             sato_times.append(time.perf_counter() - start)
-            compare = [program, "compare", str(before), str(after), "--mm-per-px", "0.05"]
+            compare = [PROGRAM, "compare", str(before), str(after), "--mm-per-px", "0.05"]
             compare_times.append(seconds([*compare, "--out", str(folder / f"out{turn}")]))
             start = time.perf_counter()
             for path in (before, after):
@@ -105,7 +105,7 @@ def main() -> None:
         compare_mb = peak_mb([*compare, "--out", str(folder / "out")])
         bare = folder / "bare.py"
         bare.write_text(BARE_APP)
-        help_times = [seconds([program, "--help"]) for _ in range(5)]
+        help_times = [seconds([PROGRAM, "--help"]) for _ in range(5)]
         bare_times = [seconds([sys.executable, str(bare), "--help"]) for _ in range(5)]
     sato_s, compare_s, decode_s = (
         statistics.median(t) for t in (sato_times, compare_times, decode_times)
